@@ -1,0 +1,5 @@
+"""``python -m livealign``."""
+
+from livealign.cli import main
+
+main()

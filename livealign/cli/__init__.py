@@ -1,0 +1,59 @@
+"""The command line: one lazily loaded subcommand a module."""
+
+import importlib
+from typing import NamedTuple
+
+import click
+
+from livealign import __version__
+
+__all__ = ["main"]
+
+
+class _Command(NamedTuple):
+    target: str
+    help: str
+
+
+# Named as text, so that listing them imports nothing.
+_COMMANDS = {
+    "check": _Command("livealign.cli.check:check", "Say in words what a job and a rig file mean, and what is doubtful."),
+    "demo": _Command("livealign_simulators.demo:demo", "Watch a simulated machine being measured and brought into line."),
+    "drivers": _Command("livealign.cli.drivers:drivers", "List the drivers and formats that are installed."),
+    "run": _Command("livealign.cli.run:run", "Read the rig and serve the job's snapshots to screens and clients."),
+    "simulate": _Command("livealign_simulators.cli:simulate", "Play a scripted job as a rig on real ports."),
+    "solve": _Command("livealign.cli.solve:solve", "Compute the result from a recording or captured bytes."),
+    "watch": _Command("livealign_tui.command:watch", "Open the dashboard on a running job."),
+}
+
+
+class _LazyGroup(click.Group):
+    """A group that imports a subcommand only when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        module, _, name = _COMMANDS[cmd_name].target.partition(":")
+        command: click.Command = getattr(importlib.import_module(module), name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, command.help) for name, command in sorted(_COMMANDS.items())])
+
+
+@click.group(
+    cls=_LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Try it without any hardware: livealign demo",
+)
+@click.version_option(__version__, prog_name="livealign")
+def main() -> None:
+    """Shaft alignment from live sensors.
+
+    Reads home-built or third-party sensor heads, fits the rotation, says how good the readings are, gives the
+    corrections at the feet, and follows the machine live until it has settled inside tolerance.
+    """

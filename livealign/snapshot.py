@@ -1,0 +1,251 @@
+"""The one picture of a job that every screen, client, recording and command reads.
+
+A `Snapshot` is immutable, is encoded once, and carries its units in its names. What is not known is
+None; NaN and infinity never appear. Signs: up and toward 3 o'clock are positive, seen by a viewer who
+stands behind the movable machine and looks along the shafts at the stationary one.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Literal
+
+from pydantic import TypeAdapter
+
+__all__ = [
+    "SCHEMA",
+    "ChannelState",
+    "CounterState",
+    "Finding",
+    "Foot",
+    "LinkStatus",
+    "MachineState",
+    "Phase",
+    "Plane",
+    "PlanePose",
+    "Pose",
+    "Residual",
+    "RotationState",
+    "Settling",
+    "Snapshot",
+    "Verdict",
+    "VerdictState",
+    "decode",
+    "encode",
+    "json_schema",
+]
+
+SCHEMA = "livealign.snapshot/1"
+
+Phase = Literal["ready", "rotation", "findings", "adjust"]
+"""ready: nothing measured yet; rotation: a sweep is being read; findings: it has ended; adjust: a plane is followed live."""
+
+Plane = Literal["vertical", "horizontal"]
+MachineState = Literal["unknown", "turning", "moving", "settling", "settled"]
+VerdictState = Literal["conforming", "not conforming", "undecided", "not known"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanePose:
+    """Offset at the coupling centre and slope of the movable axis in one plane; u is a standard uncertainty."""
+
+    offset_mm: float | None = None
+    offset_u_mm: float | None = None
+    slope_mm_per_m: float | None = None
+    slope_u_mm_per_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """The movable shaft's axis against the stationary one."""
+
+    vertical: PlanePose = PlanePose()
+    horizontal: PlanePose = PlanePose()
+
+
+@dataclass(frozen=True, slots=True)
+class Foot:
+    """The move to make at one foot plane: positive is up, and toward 3 o'clock."""
+
+    name: str
+    x_mm: float
+    vertical_mm: float | None = None
+    vertical_u_mm: float | None = None
+    horizontal_mm: float | None = None
+    horizontal_u_mm: float | None = None
+    vertical_words: str = "not known"
+    horizontal_words: str = "not known"
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Against the tolerance, with the probability that the true pose conforms."""
+
+    state: VerdictState = "not known"
+    probability: float | None = None
+    criterion: str = ""
+    source: str = ""
+    limit: str = ""
+    worst: str = ""
+    """Where the largest share of the limit is used, and how much of it, in words."""
+    used: float | None = None
+    """The estimated deviation as a share of the limit; above 1 is outside."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A pose kept for the record, with what follows from it."""
+
+    time_s: float
+    pose: Pose
+    feet: tuple[Foot, ...]
+    verdict: Verdict
+    gap_vertical_mm: float | None = None
+    gap_horizontal_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Residual:
+    """One pooled reading of the sweep against the fit, for the rotation chart."""
+
+    detector: str
+    angle_deg: float
+    residual_mm: float
+    used: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RotationState:
+    """What the sweep has covered and how good it is."""
+
+    arc_deg: float = 0.0
+    """Widest span of angles covered, in degrees; 360 for a full turn."""
+    covered: tuple[float, ...] = ()
+    """Share of information per 10 degree sector (36 of them, from 0 at 12 o'clock, clockwise), the best sector being 1."""
+    readings: int = 0
+    left_out: int = 0
+    """Readings that the robust fit gave no weight."""
+    residual_sd_mm: float | None = None
+    observable: bool = False
+    advice: str = ""
+    """What would help most, in words."""
+    next_angle_deg: float | None = None
+    """Where the next reading shrinks the worst foot's uncertainty most."""
+    residuals: tuple[Residual, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """How still the machine is while it is adjusted."""
+
+    still_s: float = 0.0
+    parked_deg: float | None = None
+    parked_words: str = ""
+    seconds_left: float | None = None
+    """Rough time until settled; None when not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelState:
+    """One calibrated stream."""
+
+    name: str
+    kind: Literal["position", "angle"]
+    unit: str
+    value: float | None = None
+    rate_hz: float | None = None
+    noise: float | None = None
+    """Standard deviation of short-term noise, in the channel's unit."""
+    flags: tuple[str, ...] = ()
+    """Any of: steady, drifting, noisy, silent, dim, clipped, jumped."""
+
+
+@dataclass(frozen=True, slots=True)
+class CounterState:
+    """What a link has brought and lost since the session began."""
+
+    frames: int = 0
+    bytes: int = 0
+    records: int = 0
+    bad: int = 0
+    """Lines or packets that could not be read or failed their checksum."""
+    missed: int = 0
+    """Gaps in the sequence counter, in records."""
+    dropped: int = 0
+    """Frames that the full queue had to drop."""
+    reconnects: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class LinkStatus:
+    """A wire or radio and how it fares."""
+
+    name: str
+    state: Literal["connecting", "open", "silent", "lost", "refused", "ended"]
+    detail: str = ""
+    since_s: float = 0.0
+    rate_hz: float | None = None
+    clock_u_ms: float | None = None
+    """Standard uncertainty of the device clock's mapping; None without a device clock."""
+    counters: CounterState = CounterState()
+    last_bad: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Everything that is known about a job at one moment."""
+
+    schema: str
+    sequence: int
+    time_s: float
+    """Seconds since the session began."""
+    job: str
+    units: Literal["mm", "inch"]
+    """What the person wants to read; the snapshot itself is always in mm."""
+    phase: Phase
+    plane: Plane
+    """The plane that is being adjusted, or will be."""
+    hold: bool
+    """Readings are shown but kept out of the estimate."""
+    pose: Pose
+    feet: tuple[Foot, ...]
+    verdict: Verdict
+    machine_state: MachineState
+    gap_diameter_mm: float
+    gap_vertical_mm: float | None
+    """Top minus bottom over the coupling diameter."""
+    gap_horizontal_mm: float | None
+    """3 o'clock minus 9 o'clock."""
+    rotation: RotationState
+    settling: Settling
+    channels: tuple[ChannelState, ...]
+    links: tuple[LinkStatus, ...]
+    as_found: Finding | None = None
+    as_left: Finding | None = None
+    advice: tuple[str, ...] = ()
+    """What to do next, in words, most important first."""
+    notes: tuple[str, ...] = ()
+
+
+@cache
+def _adapter() -> TypeAdapter[Snapshot]:
+    return TypeAdapter(Snapshot)
+
+
+def encode(snapshot: Snapshot) -> bytes:
+    """Return the snapshot as compact JSON; the same snapshot always gives the same bytes."""
+    return _adapter().dump_json(snapshot)
+
+
+def decode(data: bytes | str) -> Snapshot:
+    """Return the snapshot that `encode` wrote.
+
+    Raises:
+        pydantic.ValidationError: if the data is no snapshot of this schema.
+    """
+    return _adapter().validate_json(data)
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the snapshot (draft 2020-12)."""
+    schema = _adapter().json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}

@@ -1,0 +1,1 @@
+"""From bytes to calibrated, time-stamped readings."""

@@ -1,0 +1,53 @@
+"""Drivers and formats by name, found by entry point; listing them imports none of them."""
+
+from importlib.metadata import EntryPoint, entry_points
+
+from livealign.errors import PersonError
+from livealign.stream.contracts import Driver, Format
+
+__all__ = ["driver_class", "driver_names", "format_class", "format_names"]
+
+DRIVERS = "livealign.drivers"
+FORMATS = "livealign.formats"
+
+
+def driver_names() -> list[str]:
+    """Return the names of all installed drivers, sorted."""
+    return sorted(e.name for e in entry_points(group=DRIVERS))
+
+
+def format_names() -> list[str]:
+    """Return the names of all installed formats, sorted."""
+    return sorted(e.name for e in entry_points(group=FORMATS))
+
+
+def driver_class(name: str) -> type[Driver]:
+    """Import and return the driver of that name.
+
+    Raises:
+        PersonError: if no such driver is installed, or it cannot be imported.
+    """
+    loaded: type[Driver] = _load(DRIVERS, name)
+    return loaded
+
+
+def format_class(name: str) -> type[Format]:
+    """Import and return the format of that name.
+
+    Raises:
+        PersonError: if no such format is installed, or it cannot be imported.
+    """
+    loaded: type[Format] = _load(FORMATS, name)
+    return loaded
+
+
+def _load(group: str, name: str):  # type: ignore[no-untyped-def]  # noqa: ANN202 - the group tells the type
+    found = {e.name: e for e in entry_points(group=group)}
+    entry: EntryPoint | None = found.get(name)
+    kind = group.rpartition(".")[2].removesuffix("s")
+    if entry is None:
+        raise PersonError(f"no {kind} is called {name!r}", advice=f"Installed: {', '.join(sorted(found))}.")
+    try:
+        return entry.load()
+    except ImportError as e:
+        raise PersonError(f"the {kind} {name!r} cannot be loaded: {e}", advice=f"It is named in {entry.value!r}.") from e
