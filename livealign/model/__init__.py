@@ -1,0 +1,1 @@
+"""The measurement core: readings in, poses with their uncertainty out. Pure, in metres and radians."""

@@ -1,0 +1,118 @@
+"""The rig as the estimator sees it: where each detector looks, and what is not known exactly about it.
+
+Observation of a radial or tangential detector (already in metres, polarity and gain applied)::
+
+    m = c + s [ (Y0 + Y' x) sin(theta + phi) + (Z0 + Z' x) cos(theta + phi) ] + q cos(theta + phi)
+
+with the pose (Y0, Y', Z0, Z'): offset at the coupling centre and slope of the movable axis, toward 3 o'clock and up.
+It is linear in (c, pose). Systematic quantities beta (angle zeros, gains, distances) enter to first order.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["POSE", "Detector", "FloatArray", "RigModel", "beta_covariance"]
+
+FloatArray: TypeAlias = NDArray[np.float64]
+
+POSE = 4
+"""Number of pose parameters: Y0, Y', Z0, Z'."""
+
+
+@dataclass(frozen=True, slots=True)
+class Detector:
+    """One position detector."""
+
+    name: str
+    x_m: float
+    """Axial plane of the detecting surface, from the coupling centre, positive toward the movable machine."""
+    sign: float
+    """+1 if the stationary shaft carries it, -1 if the movable shaft does."""
+    phase_rad: float
+    """0 for a radial axis, pi/2 for a tangential one."""
+    sag_m: float
+    """q: amplitude of the cos(theta) that bracket sag adds."""
+    noise_m: float
+    """Short-term standard deviation of one reading, as declared."""
+    angle_noise_rad: float
+    """The same of its angle."""
+    sensor: int
+    """Index of its angle sensor."""
+    point: int
+    """Index of the measured point that its plane hangs on."""
+
+
+@dataclass(frozen=True)
+class RigModel:
+    """All detectors, and the prior of what disturbs them together.
+
+    beta = (zero error of each angle sensor, rad; relative gain error of each detector; error of each measured point, m).
+    """
+
+    detectors: tuple[Detector, ...]
+    beta_cov: FloatArray
+    """(B, B) covariance of beta, B = sensors + detectors + points."""
+    sensors: int
+    feet_x_m: FloatArray
+    """(F,) foot planes."""
+    feet_points: tuple[int, ...]
+    """(F,) index of each foot plane among the measured points."""
+
+    @property
+    def size(self) -> int:
+        """Number of fitted parameters: one constant a detector, and the pose."""
+        return len(self.detectors) + POSE
+
+    def rows(self, index: int, sin: FloatArray, cos: FloatArray) -> FloatArray:
+        """Return the (n, size) design rows of detector `index` at angles given by sin and cos of theta + phi."""
+        d = self.detectors[index]
+        k = len(self.detectors)
+        a = np.zeros((sin.size, self.size))
+        a[:, index] = 1.0
+        a[:, k] = d.sign * sin
+        a[:, k + 1] = d.sign * d.x_m * sin
+        a[:, k + 2] = d.sign * cos
+        a[:, k + 3] = d.sign * d.x_m * cos
+        return a
+
+    def systematic_rows(self, index: int, sin: FloatArray, cos: FloatArray, pose: FloatArray) -> FloatArray:
+        """Return the (n, B) change of detector `index`'s readings per unit of each systematic quantity, at a pose."""
+        d = self.detectors[index]
+        across, up = pose[0] + pose[1] * d.x_m, pose[2] + pose[3] * d.x_m
+        b = np.zeros((sin.size, self.beta_cov.shape[0]))
+        b[:, d.sensor] = d.sign * (across * cos - up * sin)
+        b[:, self.sensors + index] = d.sign * (across * sin + up * cos)
+        b[:, self.sensors + len(self.detectors) + d.point] = d.sign * (pose[1] * sin + pose[3] * cos)
+        return b
+
+    def amplitudes(self, index: int, pose: FloatArray) -> tuple[float, float]:
+        """Return the factors of sin and cos in detector `index`'s reading at a pose."""
+        d = self.detectors[index]
+        return d.sign * float(pose[0] + pose[1] * d.x_m), d.sign * float(pose[2] + pose[3] * d.x_m)
+
+    def foot_rows(self, pose: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the (2F, POSE) and (2F, B) derivatives of the axis position at the feet: F toward 3 o'clock, then F up."""
+        f = self.feet_x_m.size
+        by_pose = np.zeros((2 * f, POSE))
+        by_beta = np.zeros((2 * f, self.beta_cov.shape[0]))
+        base = self.sensors + len(self.detectors)
+        for i, (x, point) in enumerate(zip(self.feet_x_m, self.feet_points, strict=True)):
+            by_pose[i, :2] = 1.0, x
+            by_pose[f + i, 2:] = 1.0, x
+            by_beta[i, base + point] = pose[1]
+            by_beta[f + i, base + point] = pose[3]
+        return by_pose, by_beta
+
+
+def beta_covariance(zero_u_rad: Sequence[float], gain_u: Sequence[float], points_cov_m2: FloatArray) -> FloatArray:
+    """Return the block-diagonal covariance of beta."""
+    a, k, n = len(zero_u_rad), len(gain_u), points_cov_m2.shape[0]
+    cov = np.zeros((a + k + n, a + k + n))
+    cov[range(a), range(a)] = np.square(zero_u_rad)
+    cov[range(a, a + k), range(a, a + k)] = np.square(gain_u)
+    cov[a + k :, a + k :] = points_cov_m2
+    return cov

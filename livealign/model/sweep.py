@@ -1,0 +1,237 @@
+"""The rotation sweep: readings pooled by angle, fitted robustly, with an honest covariance."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livealign.model import robust
+from livealign.model.belief import Belief, from_fit
+from livealign.model.coverage import arc_rad
+from livealign.model.linear import Solution, solve
+from livealign.model.rig import POSE, FloatArray, RigModel
+
+__all__ = ["BINS", "Pooled", "Sweep", "SweepFit"]
+
+BINS = 360
+"""Readings are pooled by degree: finer than any rig's repeatability, coarse enough to stay small."""
+
+_CAPACITY = 16384
+"""Readings kept a detector; above it, those of one degree are averaged in pairs."""
+_LEAST_ARC_RAD = np.radians(5.0)
+"""Below it the noise of the inclinometer would pass for turning. Uncertainty, not a rule, judges anything wider."""
+_HUBER_ITERATIONS = 6
+_ITERATIONS = 20
+_TOLERANCE = 1e-3
+"""Stop when no parameter moves by more than this share of its standard uncertainty."""
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """Readings of all detectors averaged by degree, one row each."""
+
+    detector: NDArray[np.int64]
+    angle_bin: NDArray[np.int64]
+    rows: FloatArray
+    """(m, n) design."""
+    sin: FloatArray
+    cos: FloatArray
+    value: FloatArray
+    """(m,) mean reading, m."""
+    weight: FloatArray
+    """(m,) inverse variance, 1/m^2."""
+    residual: FloatArray
+    """(m,) reading minus fit, m."""
+
+
+@dataclass(frozen=True)
+class SweepFit:
+    """The result of a sweep so far."""
+
+    belief: Belief
+    pooled: Pooled
+    arc_rad: float
+    readings: int
+    left_out: int
+    """Readings with no weight."""
+    noise_m: FloatArray
+    """(K,) standard deviation of a single reading, as found."""
+    excess_m: float
+    """Standard deviation by which readings at one angle disagree beyond their noise."""
+
+
+class _Track:
+    """Growing store of one detector's readings, bounded by averaging."""
+
+    def __init__(self) -> None:
+        self.n = 0
+        self.fresh = 0
+        self._data = np.empty((4, 1024))
+        self._bins = np.empty(1024, dtype=np.int64)
+
+    @property
+    def sin(self) -> FloatArray:
+        return self._data[0, : self.n]
+
+    @property
+    def cos(self) -> FloatArray:
+        return self._data[1, : self.n]
+
+    @property
+    def value(self) -> FloatArray:
+        return self._data[2, : self.n]
+
+    @property
+    def count(self) -> FloatArray:
+        return self._data[3, : self.n]
+
+    @property
+    def bins(self) -> NDArray[np.int64]:
+        return self._bins[: self.n]
+
+    def add(self, sin: FloatArray, cos: FloatArray, value: FloatArray, bins: NDArray[np.int64]) -> None:
+        for start in range(0, value.size, _CAPACITY // 2):
+            part = slice(start, start + _CAPACITY // 2)
+            self._add(np.stack([sin[part], cos[part], value[part], np.ones(value[part].size)]), bins[part])
+
+    def _add(self, data: FloatArray, bins: NDArray[np.int64]) -> None:
+        if self.n + bins.size > _CAPACITY:
+            self._halve()
+        while self.n + bins.size > self._bins.size:
+            self._data = np.concatenate([self._data, np.empty_like(self._data)], axis=1)
+            self._bins = np.concatenate([self._bins, np.empty_like(self._bins)])
+        self._data[:, self.n : self.n + bins.size] = data
+        self._bins[self.n : self.n + bins.size] = bins
+        self.n += bins.size
+        self.fresh += bins.size
+
+    def _halve(self) -> None:
+        """Average pairs of readings of one degree."""
+        order = np.argsort(self.bins, kind="stable")
+        data, bins = self._data[:, order], self.bins[order]
+        starts = np.searchsorted(bins, bins)
+        pair = bins * _CAPACITY + (np.arange(bins.size) - starts) // 2
+        _, first, inverse = np.unique(pair, return_index=True, return_inverse=True)
+        count = np.bincount(inverse, weights=data[3])
+        merged = np.stack([np.bincount(inverse, weights=data[i] * data[3]) / count for i in range(3)] + [count])
+        self.n = first.size
+        self._data[:, : self.n] = merged
+        self._bins[: self.n] = bins[first]
+        self.fresh = 0
+
+
+class Sweep:
+    """Collects a rotation's readings and fits them. Cost per reading is constant and memory bounded."""
+
+    def __init__(self, model: RigModel) -> None:
+        self._model = model
+        self._tracks = [_Track() for _ in model.detectors]
+        self._current = np.zeros(model.size)
+        self._scale = np.ones(len(model.detectors))
+        self._correlation = np.ones(len(model.detectors))
+        self._excess = 0.0
+        self.readings = 0
+
+    def add(self, index: int, angle_rad: FloatArray, value_m: FloatArray) -> None:
+        """Add readings of detector `index`: (n,) shaft angles and calibrated positions, all finite."""
+        d = self._model.detectors[index]
+        seen = angle_rad + d.phase_rad
+        cos = np.cos(seen)
+        bins = np.floor(np.degrees(angle_rad)).astype(np.int64) % BINS
+        self._tracks[index].add(np.sin(seen), cos, value_m - d.sag_m * cos, bins)
+        self.readings += value_m.size
+
+    def fit(self) -> SweepFit | None:
+        """Fit all readings so far; None while there is none.
+
+        Iteratively reweighted least squares: Huber's weights first, since they lead to one answer from any start,
+        then the biweight, which gives gross errors no weight at all.
+        A pooled reading's variance is that of its readings' mean, correlation included, plus the excess
+        by which pooled readings disagree among themselves (DerSimonian & Laird 1986, moment estimate).
+        """
+        if self.readings == 0:
+            return None
+        arc = arc_rad(np.unique(np.concatenate([t.bins for t in self._tracks])), BINS)
+        self._iterate(robust.huber, _HUBER_ITERATIONS)
+        pooled, solution, standardised = self._iterate(robust.biweight, _ITERATIONS)
+        return self._result(arc, pooled, solution, standardised)
+
+    def _iterate(self, weigh: Callable[[FloatArray], FloatArray], most: int) -> tuple[Pooled, Solution, list[FloatArray]]:
+        """Reweight and solve until the fit rests; return the last pooling, solution and standardised residuals."""
+        for _ in range(most):
+            x = self._current
+            z = self._standardised(x)
+            pooled = self._pool(x, z, weigh)
+            solution = solve(pooled.rows, pooled.value, pooled.weight)
+            self._current = solution.x
+            self._excess = self._disagreement(pooled, solution)
+            moved = np.abs(solution.x - x)
+            if bool(np.all(moved <= _TOLERANCE * np.sqrt(np.diag(solution.cov)) + 1e-12)):
+                break
+        return pooled, solution, z
+
+    def _base(self, index: int, x: FloatArray) -> FloatArray:
+        """Variance of each stored reading up to the common scale: declared noise, and the angle's where the slope is steep."""
+        d, t = self._model.detectors[index], self._tracks[index]
+        by_sin, by_cos = self._model.amplitudes(index, x[-POSE:])
+        slope = by_sin * t.cos - by_cos * t.sin
+        return (d.noise_m**2 + np.square(slope * d.angle_noise_rad)) / t.count
+
+    def _standardised(self, x: FloatArray) -> list[FloatArray]:
+        """Residuals over their standard deviation, the common scale of each detector found on the way."""
+        result: list[FloatArray] = []
+        for i, t in enumerate(self._tracks):
+            by_sin, by_cos = self._model.amplitudes(i, x[-POSE:])
+            z = (t.value - x[i] - by_sin * t.sin - by_cos * t.cos) / np.sqrt(self._base(i, x))
+            if t.n > POSE:
+                self._scale[i] = max(robust.scale(z), 1e-3)
+            result.append(z / self._scale[i])
+        return result
+
+    def _pool(self, x: FloatArray, z: list[FloatArray], weigh: Callable[[FloatArray], FloatArray]) -> Pooled:
+        parts: list[tuple[FloatArray, ...]] = []
+        for i, t in enumerate(self._tracks):
+            w = weigh(z[i]) / self._base(i, x)
+            total = np.bincount(t.bins, weights=w, minlength=BINS)
+            used = np.flatnonzero(total > 0.0)
+            total = total[used]
+            sin, cos, value = (
+                np.bincount(t.bins, weights=w * v, minlength=BINS)[used] / total for v in (t.sin, t.cos, t.value)
+            )
+            if t.fresh == t.n:
+                self._correlation[i] = robust.correlation_time(z[i] * weigh(z[i]))
+            factor = robust.variance_factor(z[i], POSE / 2 + 1) * self._correlation[i] * self._scale[i] ** 2
+            variance = factor / total + self._excess
+            by_sin, by_cos = self._model.amplitudes(i, x[-POSE:])
+            residual = value - x[i] - by_sin * sin - by_cos * cos
+            which = np.full(used.size, i)
+            parts.append((which, used, self._model.rows(i, sin, cos), sin, cos, value, 1.0 / variance, residual))
+        return Pooled(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+    def _disagreement(self, pooled: Pooled, solution: Solution) -> float:
+        """Moment estimate of the excess variance of pooled readings."""
+        own = 1.0 / np.maximum(1.0 / pooled.weight - self._excess, 1e-18)
+        freedom = own.size - solution.rank
+        if freedom < 1:
+            return 0.0
+        residual = pooled.value - pooled.rows @ solution.x
+        q = float(own @ np.square(residual))
+        spread = float(own.sum() - np.square(own).sum() / own.sum())
+        return max(0.0, (q - freedom) / spread)
+
+    def _result(self, arc: float, pooled: Pooled, solution: Solution, z: list[FloatArray]) -> SweepFit:
+        k = len(self._model.detectors)
+        enough = arc >= _LEAST_ARC_RAD
+        y0, y1, z0, z1 = (enough and seen for seen in solution.observable[k:])
+        systematic = np.concatenate(
+            [
+                self._model.systematic_rows(i, pooled.sin[part], pooled.cos[part], solution.x[k:])
+                for i in range(k)
+                for part in [pooled.detector == i]
+            ]
+        )
+        belief = from_fit(solution.x, solution.cov, solution.gain @ systematic, self._model, (y0, y1, z0, z1))
+        left_out = sum(float(t.count @ (np.abs(v) >= robust.CUT)) for t, v in zip(self._tracks, z, strict=True))
+        noise = np.array([s * d.noise_m for s, d in zip(self._scale, self._model.detectors, strict=True)])
+        return SweepFit(belief, pooled, arc, self.readings, round(left_out), noise, self._excess**0.5)
