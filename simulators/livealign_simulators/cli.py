@@ -1,0 +1,213 @@
+"""The `simulate` command: a rig on real ports, played from a script or told what to do line by line."""
+
+import asyncio
+import contextlib
+import json
+import os
+import shutil
+import signal
+import stat
+import sys
+import threading
+from collections.abc import AsyncIterator, Callable
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import click
+from livealign.config.load import load_job, load_rig
+
+from livealign.errors import PersonError
+from livealign_simulators.actions import perform, read_action, script
+from livealign_simulators.bench import Bench, PortKind
+from livealign_simulators.ports import have_ptys
+from livealign_simulators.rigfile import write_rig
+from livealign_simulators.scene import build_scene
+
+__all__ = ["simulate"]
+
+_LONGEST_LINE = 65536
+_LINES_AHEAD = 100
+
+_EXAMPLES = """\b
+Examples:
+  livealign simulate
+  livealign simulate --as tcp --seed 7
+  livealign simulate --job job.toml --rig rig.toml --rate 50
+  echo '{"do": "truth"}' | livealign simulate --control
+
+\b
+With --control, one JSON object a line on standard input; each is answered with one line when it is done:
+  {"do": "turn", "to_deg": 270, "deg_per_s": 30}
+  {"do": "shim", "foot": "near feet", "mm": 0.3}     positive: add
+  {"do": "shift", "foot": "far feet", "mm": -0.1}    positive: toward 3 o'clock
+  {"do": "wait", "s": 5}
+  {"do": "truth"}
+  {"do": "unplug", "link": "S"}    {"do": "replug", "link": "S"}
+  {"do": "corrupt", "link": "S", "fraction": 0.01}
+  {"do": "dim", "link": "S", "on": true}
+"""
+
+
+@click.command(epilog=_EXAMPLES)
+@click.option("--job", type=click.Path(path_type=Path), help="Job file; without it, the built-in demo.")
+@click.option(
+    "--rig", type=click.Path(path_type=Path), help="Rig file; its formats are spoken, its drivers replaced."
+)
+@click.option(
+    "--as",
+    "kind",
+    type=click.Choice(["serial", "tcp"]),
+    default="serial" if have_ptys() else "tcp",
+    show_default=True,
+    help="What the devices appear as.",
+)
+@click.option(
+    "--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Same seed, same machine."
+)
+@click.option(
+    "--rate",
+    type=click.FloatRange(1, 2000),
+    default=100.0,
+    show_default=True,
+    metavar="HZ",
+    help="Records a second.",
+)
+@click.option("--control", is_flag=True, help="Do what standard input says instead of the built-in script.")
+def simulate(
+    *, job: Path | None, rig: Path | None, kind: PortKind, seed: int, rate: float, control: bool
+) -> None:
+    """Play a scripted job as a rig on real ports.
+
+    The first line on standard output is JSON: the ports, the job file, and a rig file with these ports.
+    Runs until Ctrl-C, or until standard input ends.
+    """
+    if (job is None) != (rig is None):
+        raise click.UsageError("--job and --rig go together: give both or neither.")
+    try:
+        asyncio.run(_simulate(job, rig, kind, seed, rate, control=control))
+    except PersonError as e:
+        raise click.ClickException(str(e)) from None
+    except (KeyboardInterrupt, asyncio.CancelledError):
+        pass
+    except BrokenPipeError:
+        # Whoever listened has gone; without this, closing standard output would complain again.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+async def _simulate(
+    job: Path | None, rig: Path | None, kind: PortKind, seed: int, rate: float, *, control: bool
+) -> None:
+    _cancel_on_signals()
+    with contextlib.ExitStack() as stack:
+        if job is None or rig is None:
+            data = resources.files("livealign_simulators") / "data"
+            job = stack.enter_context(resources.as_file(data / "demo-job.toml"))
+            rig = stack.enter_context(resources.as_file(data / "demo-rig.toml"))
+        scene = build_scene(load_job(job), load_rig(rig), seed)
+        async with Bench(scene, kind, rate) as bench:
+            job_path, rig_path = bench.folder / "job.toml", bench.folder / "rig.toml"
+            shutil.copyfile(job, job_path)
+            write_rig(scene.rig, bench.addresses, rig_path)
+            _tell({"links": bench.addresses, "job": str(job_path), "rig": str(rig_path)})
+            if sys.stderr.isatty():
+                click.echo(
+                    f"Read it with: livealign run --job {job_path} --rig {rig_path}\nCtrl-C ends it.",
+                    err=True,
+                )
+            await (_obey(bench) if control else _play(bench))
+
+
+async def _obey(bench: Bench) -> None:
+    async for line in _standard_input():
+        if not line.strip():
+            continue
+        try:
+            _tell(await perform(bench, read_action(line)))
+        except PersonError as e:
+            _tell({"error": e.what, "advice": e.advice})
+
+
+async def _play(bench: Bench) -> None:
+    async def whole_script() -> None:
+        for action in script(bench):
+            _tell(await perform(bench, action))
+        while True:
+            await bench.wait_until(bench.now() + 3600)
+
+    player = asyncio.create_task(whole_script())
+    waiting = {player}
+    if _input_can_end():
+        waiting.add(asyncio.create_task(_until_input_ends()))
+    try:
+        done, _ = await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+        for task in done:
+            task.result()
+    finally:
+        for task in waiting:
+            task.cancel()
+        await asyncio.gather(*waiting, return_exceptions=True)
+
+
+def _input_can_end() -> bool:
+    """Tell whether the end of standard input means that somebody has gone: true for a pipe, not /dev/null."""
+    try:
+        mode = os.fstat(0).st_mode
+    except OSError:
+        return False
+    return stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode)
+
+
+async def _until_input_ends() -> None:
+    async for _ in _standard_input():
+        pass
+
+
+async def _standard_input() -> AsyncIterator[bytes]:
+    """Yield the lines of standard input until it ends.
+
+    A daemon thread reads the bare descriptor: that works on every platform, for pipes and files alike, and a
+    thread that still waits does not hold up the end of the process.
+    """
+    loop = asyncio.get_running_loop()
+    lines: asyncio.Queue[bytes | None] = asyncio.Queue()
+    room = threading.Semaphore(_LINES_AHEAD)
+
+    def put(line: bytes | None) -> None:
+        room.acquire()
+        with contextlib.suppress(RuntimeError):  # the loop has ended meanwhile
+            loop.call_soon_threadsafe(lines.put_nowait, line)
+
+    threading.Thread(target=_read_lines, args=(put,), name="standard input", daemon=True).start()
+    while (line := await lines.get()) is not None:
+        room.release()
+        yield line
+
+
+def _read_lines(put: Callable[[bytes | None], None]) -> None:
+    rest = b""
+    while True:
+        try:
+            chunk = os.read(0, 4096)
+        except OSError:
+            chunk = b""
+        *whole, rest = (rest + chunk).split(b"\n")
+        for line in whole:
+            put(line)
+        if not chunk or len(rest) > _LONGEST_LINE:
+            put(rest)
+            put(None)
+            return
+
+
+def _cancel_on_signals() -> None:
+    task = asyncio.current_task()
+    if task is None or sys.platform == "win32":
+        return  # there Ctrl-C arrives as KeyboardInterrupt
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        asyncio.get_running_loop().add_signal_handler(number, task.cancel)
+
+
+def _tell(answer: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(answer) + "\n")
+    sys.stdout.flush()

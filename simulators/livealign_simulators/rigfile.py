@@ -1,0 +1,39 @@
+"""Writes a rig file: the rig as it was given, with other drivers for its links."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from livealign.config.rig import Rig
+
+__all__ = ["write_rig"]
+
+
+def write_rig(rig: Rig, addresses: Mapping[str, Mapping[str, Any]], path: Path) -> None:
+    """Write the rig as TOML with its links' drivers replaced; a serial driver keeps its other options."""
+    data = rig.model_dump(mode="json", by_alias=True, exclude_none=True, exclude_defaults=True)
+    for link in data["links"]:
+        given, address = link["driver"], addresses[link["name"]]
+        kept = given if given["kind"] == address["kind"] == "serial" else {}
+        link["driver"] = {**kept, **address}
+    lines = [f"{key} = {_value(v)}" for key, v in data.items() if not isinstance(v, list)]
+    for key, tables in data.items():
+        if isinstance(tables, list):
+            for table in tables:
+                lines += ["", f"[[{key}]]", *(f"{k} = {_value(v)}" for k, v in table.items())]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(_value(v) for v in value) + "]"
+    # JSON's strings, numbers and booleans are TOML's too, but for one control character.
+    return json.dumps(value, ensure_ascii=False, allow_nan=False).replace("\x7f", "\\u007f")
+
+
+def _key(key: str) -> str:
+    bare = key.isascii() and key.replace("_", "").replace("-", "").isalnum()
+    return key if bare else _value(key)

@@ -1,0 +1,58 @@
+"""One simulated job: the truth, the machine, the mechanic, and the truth told in the snapshot's own words."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from livealign.config.job import Job
+from livealign.config.rig import Rig
+from livealign.snapshot import Foot, PlanePose, Pose
+from livealign_simulators.machine import Machine
+from livealign_simulators.mechanic import Mechanic
+from livealign_simulators.truth import Truth, draw_start, draw_truth, target_line
+
+__all__ = ["Scene", "build_scene"]
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """A job being done by a simulated mechanic on a simulated machine."""
+
+    job: Job
+    rig: Rig
+    truth: Truth
+    mechanic: Mechanic
+    device_seed: np.random.SeedSequence
+
+    def tell(self, time_s: float) -> tuple[Pose, tuple[Foot, ...]]:
+        """Return the true pose and the true moves still to make."""
+        line = self.mechanic.line_at(np.array([time_s]))
+        wanted = target_line(self.job)
+        y, y_slope = float(line.y_mm[0]), float(line.y_slope[0])
+        z, z_slope = float(line.z_mm[0]), float(line.z_slope[0])
+        pose = Pose(
+            vertical=PlanePose(z, 0.0, 1000 * z_slope, 0.0),
+            horizontal=PlanePose(y, 0.0, 1000 * y_slope, 0.0),
+        )
+        feet = []
+        for foot in self.truth.feet:
+            up = wanted.z_mm - z + (wanted.z_slope - z_slope) * foot.x_mm
+            aside = wanted.y_mm - y + (wanted.y_slope - y_slope) * foot.x_mm
+            words = (
+                f"{'add' if up >= 0 else 'remove'} {abs(up):.3f} mm",
+                f"{abs(aside):.3f} mm toward {'3' if aside >= 0 else '9'} o'clock",
+            )
+            feet.append(Foot(foot.name, foot.x_mm, up, 0.0, aside, 0.0, *words))
+        return pose, tuple(feet)
+
+
+def build_scene(job: Job, rig: Rig, seed: int, angle_deg: float = 90.0) -> Scene:
+    """Set up a machine found in a pose drawn from the seed, its heads at 3 o'clock.
+
+    Raises:
+        PersonError: if the job and the rig do not go together.
+    """
+    hidden, start, moves, devices = np.random.SeedSequence(seed).spawn(4)
+    truth = draw_truth(job, rig, hidden)
+    machine = Machine(draw_start(start), truth.feet, moves)
+    return Scene(job, rig, truth, Mechanic(machine, angle_deg), devices)

@@ -1,0 +1,91 @@
+"""What the heads' sensors give for a pose and an angle: noise, gain, zero, clipping; no device around it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from livealign.config.job import Job
+from livealign.config.rig import Rig
+from livealign_simulators.geometry import AxisLine, Floats
+from livealign_simulators.trace import trace
+from livealign_simulators.truth import MM_PER, AngleTruth, DetectorTruth, Truth, draw_truth
+
+__all__ = ["Sweep", "raw_angle", "raw_position", "sample_sweep"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sweep:
+    """Readings as they are after the rig file's calibration, one for each angle that was asked for."""
+
+    angles_deg: dict[str, Floats]
+    """By head: 0 at 12 o'clock, clockwise, not wrapped."""
+    readings_mm: dict[tuple[str, str], Floats]
+    """By head and detector."""
+    truth: Truth
+
+
+def raw_angle(sensor: AngleTruth, angle_rad: Floats, rng: np.random.Generator) -> Floats:
+    """Return what the inclinometer says, in its unit, within one turn from 0."""
+    spec = sensor.spec
+    degrees = np.rad2deg(angle_rad) - sensor.zero_deg + rng.normal(0.0, spec.noise_deg, np.shape(angle_rad))
+    if spec.sense == "counterclockwise":
+        degrees = -degrees
+    degrees = degrees % 360.0
+    return np.deg2rad(degrees) if spec.unit == "rad" else degrees
+
+
+def raw_position(
+    detector: DetectorTruth,
+    movable: AxisLine,
+    angle_rad: Floats,
+    rng: np.random.Generator,
+    noise_factor: float = 1.0,
+) -> Floats:
+    """Return what the position detector says, in its unit; beyond its range it stays at the end."""
+    spec = detector.spec
+    outward, clockwise = trace(movable, angle_rad, detector.source, detector.surface, detector.shaft)
+    true_mm = outward if spec.axis == "radial" else clockwise
+    true_mm = true_mm + rng.normal(0.0, spec.noise_mm * noise_factor, np.shape(true_mm))
+    if spec.range_mm is not None:
+        true_mm = np.clip(true_mm, *spec.range_mm)
+    return spec.polarity * detector.gain * true_mm / MM_PER[spec.unit]
+
+
+def sample_sweep(job: Job, rig: Rig, *, seed: int, pose: AxisLine, angles_deg: Floats) -> Sweep:
+    """Read all sensors once at each angle, with a truth drawn from the seed.
+
+    Distances, zeros and gains differ from what the files say by errors drawn from their stated uncertainties:
+    many seeds show whether an estimate's uncertainty is honest. The same seed always gives the same readings.
+
+    Args:
+        job: the job, for the distances.
+        rig: the sensors.
+        seed: any whole number, not negative.
+        pose: the movable axis, standing still.
+        angles_deg: where both shafts are at each reading, shape (N,).
+
+    Raises:
+        PersonError: if the job and the rig do not go together.
+    """
+    hidden, noise = np.random.SeedSequence(seed).spawn(2)
+    truth = draw_truth(job, rig, hidden)
+    rng = np.random.default_rng(noise)
+    angle_rad = np.deg2rad(np.asarray(angles_deg, dtype=float))
+    return Sweep(
+        {head: _told_deg(sensor, angle_rad, rng) for head, sensor in truth.angles.items()},
+        {(d.head, d.spec.name): _told_mm(d, pose, angle_rad, rng) for d in truth.detectors},
+        truth,
+    )
+
+
+def _told_deg(sensor: AngleTruth, angle_rad: Floats, rng: np.random.Generator) -> Floats:
+    spec, raw = sensor.spec, raw_angle(sensor, angle_rad, rng)
+    grown = np.rad2deg(raw) if spec.unit == "rad" else raw
+    told = (grown if spec.sense == "clockwise" else -grown) + spec.zero_deg
+    # A sweep is a running count of degrees: undo the wrapping by the known angle.
+    return told + 360.0 * np.round((np.rad2deg(angle_rad) - told) / 360.0)
+
+
+def _told_mm(detector: DetectorTruth, pose: AxisLine, angle_rad: Floats, rng: np.random.Generator) -> Floats:
+    spec = detector.spec
+    return raw_position(detector, pose, angle_rad, rng) * (spec.polarity * MM_PER[spec.unit] / spec.gain)

@@ -1,0 +1,162 @@
+"""What nobody at the machine knows: true distances, zeros and gains, within what the files call uncertain."""
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from livealign.config.job import Distance, Job
+from livealign.config.rig import AngleSensor, DetectorSpec, Head, Rig
+from livealign.errors import PersonError
+from livealign_simulators.geometry import AxisLine
+from livealign_simulators.machine import FootPlane
+from livealign_simulators.trace import Shaft, Source, Surface
+
+__all__ = ["MM_PER", "AngleTruth", "DetectorTruth", "Truth", "draw_start", "draw_truth", "target_line"]
+
+MM_PER = {"mm": 1.0, "um": 0.001, "in": 25.4, "mil": 0.0254, "inch": 25.4}
+
+_ORIGIN = "coupling"
+_AIM_RAD = 0.002
+_LEAN_RAD = 0.005
+_PLACE_MM = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class AngleTruth:
+    """An inclinometer and where its zero truly is."""
+
+    spec: AngleSensor
+    zero_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorTruth:
+    """A position detector, its true gain and place, and the light that falls on it."""
+
+    head: str
+    shaft: Shaft
+    spec: DetectorSpec
+    gain: float
+    source: Source
+    surface: Surface
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """Everything about the rig and the distances that the estimate has to live without."""
+
+    points_mm: dict[str, float]
+    """True distance of every named point from the coupling's centre."""
+    feet: tuple[FootPlane, ...]
+    angles: dict[str, AngleTruth]
+    """By head."""
+    detectors: tuple[DetectorTruth, ...]
+
+
+def draw_truth(job: Job, rig: Rig, seed: np.random.SeedSequence) -> Truth:
+    """Draw one truth that the job and the rig file, with their stated uncertainties, allow.
+
+    Raises:
+        PersonError: if a head or foot plane has no distance, or a part cannot be simulated.
+    """
+    rng = np.random.default_rng(seed)
+    points = _points(job, rng)
+    missing = [n for n in [h.name for h in rig.heads] + [f.name for f in job.feet] if n not in points]
+    if missing:
+        raise PersonError(
+            f"no distances lead from the coupling to {', '.join(missing)}",
+            advice="Add a [[distances]] entry for each to the job file.",
+        )
+    angles = {
+        h.name: AngleTruth(h.angle, h.angle.zero_deg + rng.normal(0.0, h.angle.zero_u_deg))
+        for h in rig.heads
+        if h.angle is not None
+    }
+    detectors = tuple(d for h in rig.heads for d in _detectors(h, rig.heads, points, rng))
+    feet = tuple(FootPlane(f.name, points[f.name]) for f in job.feet)
+    return Truth(points, feet, angles, detectors)
+
+
+def draw_start(seed: np.random.SeedSequence) -> AxisLine:
+    """Draw a pose in which a machine may be found: 0.3 to 0.9 mm high or low, slopes up to 1.5 mm/m."""
+    rng = np.random.default_rng(seed)
+
+    def either(low: float, high: float) -> float:
+        return float(rng.choice([-1.0, 1.0]) * rng.uniform(low, high))
+
+    return AxisLine(
+        y_mm=either(0.15, 0.5),
+        y_slope=either(0.2e-3, 0.9e-3),
+        z_mm=either(0.3, 0.9),
+        z_slope=either(0.3e-3, 1.5e-3),
+    )
+
+
+def target_line(job: Job) -> AxisLine:
+    """Return the pose the job wants."""
+    t, mm = job.target, MM_PER[job.units]
+    return AxisLine(
+        y_mm=t.horizontal_offset * mm,
+        y_slope=t.horizontal_slope_mm_per_m / 1000,
+        z_mm=t.vertical_offset * mm,
+        z_slope=t.vertical_slope_mm_per_m / 1000,
+    )
+
+
+def _points(job: Job, rng: np.random.Generator) -> dict[str, float]:
+    """Walk the tape measurements from the coupling, each with an error drawn from its uncertainty."""
+    mm = MM_PER[job.units]
+    true_mm = {id(d): (d.length + rng.normal(0.0, d.u)) * mm for d in job.distances}
+    points = {_ORIGIN: 0.0}
+    waiting = deque([_ORIGIN])
+    while waiting:
+        here = waiting.popleft()
+        for distance in job.distances:
+            there, step = _across(distance, here, true_mm[id(distance)])
+            if there is not None and there not in points:
+                points[there] = points[here] + step
+                waiting.append(there)
+    return points
+
+
+def _across(distance: Distance, here: str, length_mm: float) -> tuple[str | None, float]:
+    if distance.start == here:
+        return distance.end, length_mm
+    if distance.end == here:
+        return distance.start, -length_mm
+    return None, 0.0
+
+
+def _detectors(
+    head: Head, heads: Sequence[Head], points: dict[str, float], rng: np.random.Generator
+) -> list[DetectorTruth]:
+    """Place a head's detectors and the light of the nearest head on the other shaft."""
+    across = [points[h.name] for h in heads if h.shaft != head.shaft]
+    here = points[head.name]
+    # A bare light is not in the rig file: it sits as far beyond the coupling as the head before it.
+    light_x = min(across, key=lambda x: abs(x - here)) if across else -here
+    source = Source(
+        x_mm=light_x,
+        radius_mm=80.0 + rng.uniform(-_PLACE_MM, _PLACE_MM),
+        aim_outward_rad=rng.uniform(-_AIM_RAD, _AIM_RAD),
+        aim_clockwise_rad=rng.uniform(-_AIM_RAD, _AIM_RAD),
+    )
+    made = []
+    for spec in head.detectors:
+        if spec.sag_mm:
+            raise PersonError(
+                f"{head.name}: contact indicators with bracket sag cannot be simulated",
+                advice="Leave out sag_mm, or simulate a rig with light heads.",
+            )
+        surface = Surface(
+            x_mm=here + spec.depth_mm,
+            radius_mm=80.0 + rng.uniform(-_PLACE_MM, _PLACE_MM),
+            aside_mm=rng.uniform(-_PLACE_MM, _PLACE_MM),
+            lean_rad=rng.uniform(-_LEAN_RAD, _LEAN_RAD),
+            yaw_rad=rng.uniform(-_LEAN_RAD, _LEAN_RAD),
+        )
+        gain = spec.gain * (1.0 + rng.normal(0.0, spec.gain_u))
+        made.append(DetectorTruth(head.name, head.shaft, spec, gain, source, surface))
+    return made
