@@ -1,1 +1,1 @@
-"""The two files a person writes: the job (machines, distances, tolerance) and the rig (links, heads, detectors)."""
+"""The two files a person writes: the job (machines, distances, tolerance), the rig (links, heads)."""

@@ -17,9 +17,10 @@ __all__ = [
 ]
 
 Name = Annotated[str, Field(min_length=1, max_length=60)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+# Strict: true is no number, and a number in quotes is text.
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
+Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
 
 
 class _Part(BaseModel):
@@ -50,7 +51,7 @@ class FootPlane(_Part):
 
 
 class Distance(_Part):
-    """One tape measurement along the shafts, from the point nearer the stationary machine to the one farther from it.
+    """A tape measurement along the shafts, from the point nearer the stationary machine to the other.
 
     Points are `coupling` (its centre), the heads by the rig's names, and the foot planes by their names.
     """
@@ -63,7 +64,7 @@ class Distance(_Part):
 
 
 class FlexPlaneTolerance(_Part):
-    """Offset at each flex plane over the distance between them (API RP 686, 2nd ed. 2009, cl. 5.4.6.2: 0.5 mm/m)."""
+    """Offset at each flex plane over their distance (API RP 686, 2nd ed. 2009, cl. 5.4.6.2: 0.5 mm/m)."""
 
     rule: Literal["flex-plane"] = "flex-plane"
     limit_mm_per_m: Positive = 0.5
@@ -84,7 +85,7 @@ Tolerance = Annotated[FlexPlaneTolerance | OffsetAngleTolerance, Field(discrimin
 
 
 class Target(_Part):
-    """The pose wanted when the readings are taken, to allow for growth: of the movable axis at the coupling centre."""
+    """The pose wanted when the readings are taken, to allow for growth; offsets at the coupling centre."""
 
     vertical_offset: Finite = 0.0
     vertical_slope_mm_per_m: Finite = 0.0
@@ -101,9 +102,9 @@ class Job(_Part):
     """Unit of every length in the file, and of what is shown."""
     machines: Machines
     coupling: Coupling
-    feet: Annotated[tuple[FootPlane, ...], Field(min_length=1)]
-    distances: Annotated[tuple[Distance, ...], Field(min_length=1)]
+    feet: Annotated[tuple[FootPlane, ...], Field(min_length=1, max_length=20)]
+    distances: Annotated[tuple[Distance, ...], Field(min_length=1, max_length=200)]
     tolerance: Tolerance = FlexPlaneTolerance()
-    confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
+    confidence: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.95
     """Probability needed before a verdict is given."""
     target: Target = Target()

@@ -4,12 +4,17 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-__all__ = ["AngleSensor", "DetectorSpec", "DeviceClock", "Head", "Link", "Rig", "Spec"]
+__all__ = ["NAME_PATTERN", "AngleSensor", "DetectorSpec", "DeviceClock", "Head", "Link", "Rig", "Spec"]
 
-Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.-]*$")]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9 _.-]*$"
+"""Names stand in addresses, topics and recordings, so they are kept plain."""
+
+# Strict: true is no number, and a number in quotes is text.
+Name = Annotated[str, Field(min_length=1, max_length=60, pattern=NAME_PATTERN)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
+Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
+Bits = Annotated[int, Field(ge=8, le=64, strict=True)]
 
 
 class _Part(BaseModel):
@@ -33,7 +38,7 @@ class DeviceClock(_Part):
 
     field: Name
     unit: Literal["s", "ms", "us"]
-    wrap_bits: Annotated[int, Field(ge=8, le=64)] | None = None
+    wrap_bits: Bits | None = None
     """The counter starts again from 0 after 2**wrap_bits."""
 
 
@@ -46,7 +51,7 @@ class Link(_Part):
     clock: DeviceClock | None = None
     sequence: Name | None = None
     """Field that counts records, to notice lost ones."""
-    sequence_bits: Annotated[int, Field(ge=8, le=64)] = 32
+    sequence_bits: Bits = 32
     nominal_rate_hz: Positive | None = None
     """Records a second, for files whose records carry no clock."""
 
@@ -74,7 +79,10 @@ class DetectorSpec(_Part):
     unit: Literal["mm", "um", "in", "mil"]
     axis: Literal["radial", "tangential"] = "radial"
     polarity: Literal[1, -1] = 1
-    """+1 if the number grows when the spot moves outward (radial) or clockwise (tangential), or the plunger is pushed in."""
+    """+1 if the number grows when the spot moves outward (radial) or clockwise (tangential).
+
+    The same of an indicator's plunger: +1 if the number grows when it is pushed in.
+    """
     gain: Positive = 1.0
     """Raw change per true change."""
     gain_u: NotNegative = 0.002
@@ -99,8 +107,8 @@ class Head(_Part):
     shaft: Literal["stationary", "movable"]
     link: Name
     angle: AngleSensor | None = None
-    """Left out: the angle of the other head serves (exactly one must have it)."""
-    detectors: tuple[DetectorSpec, ...] = ()
+    """Left out: the angle of the other head serves (at least one must have it)."""
+    detectors: Annotated[tuple[DetectorSpec, ...], Field(max_length=20)] = ()
 
 
 class Rig(_Part):
@@ -108,5 +116,5 @@ class Rig(_Part):
 
     file_schema: Literal["livealign.rig/1"] = Field(alias="schema")
     name: Name
-    links: Annotated[tuple[Link, ...], Field(min_length=1)]
-    heads: Annotated[tuple[Head, ...], Field(min_length=1)]
+    links: Annotated[tuple[Link, ...], Field(min_length=1, max_length=50)]
+    heads: Annotated[tuple[Head, ...], Field(min_length=1, max_length=50)]
