@@ -1,11 +1,12 @@
 """The command line: one lazily loaded subcommand a module."""
 
 import importlib
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import click
 
 from livealign import __version__
+from livealign.errors import PersonError
 
 __all__ = ["main"]
 
@@ -17,10 +18,16 @@ class _Command(NamedTuple):
 
 # Named as text, so that listing them imports nothing.
 _COMMANDS = {
-    "check": _Command("livealign.cli.check:check", "Say in words what a job and a rig file mean, and what is doubtful."),
-    "demo": _Command("livealign_simulators.demo:demo", "Watch a simulated machine being measured and brought into line."),
+    "check": _Command(
+        "livealign.cli.check:check", "Say in words what a job and a rig file mean, and what is doubtful."
+    ),
+    "demo": _Command(
+        "livealign_simulators.demo:demo", "Watch a simulated machine being measured and brought into line."
+    ),
     "drivers": _Command("livealign.cli.drivers:drivers", "List the drivers and formats that are installed."),
-    "run": _Command("livealign.cli.run:run", "Read the rig and serve the job's snapshots to screens and clients."),
+    "run": _Command(
+        "livealign.cli.run:run", "Read the rig and serve the job's snapshots to screens and clients."
+    ),
     "simulate": _Command("livealign_simulators.cli:simulate", "Play a scripted job as a rig on real ports."),
     "solve": _Command("livealign.cli.solve:solve", "Compute the result from a recording or captured bytes."),
     "watch": _Command("livealign_tui.command:watch", "Open the dashboard on a running job."),
@@ -39,6 +46,13 @@ class _LazyGroup(click.Group):
         module, _, name = _COMMANDS[cmd_name].target.partition(":")
         command: click.Command = getattr(importlib.import_module(module), name)
         return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except PersonError as e:
+            click.echo(f"Error: {e}", err=True)
+            ctx.exit(e.exit_code)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

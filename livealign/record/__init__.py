@@ -1,0 +1,1 @@
+"""Recordings: every event and every snapshot of a session in one open-format file."""

@@ -1,0 +1,1 @@
+"""The daemon that reads a rig, and the API through which screens and clients see it."""

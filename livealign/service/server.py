@@ -1,0 +1,141 @@
+"""Serves a daemon's API on a port until the daemon ends."""
+
+import asyncio
+import contextlib
+import logging
+import os
+import secrets
+import socket
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import uvicorn
+
+from livealign.errors import PersonError
+from livealign.paths import ServiceNote, write_note
+from livealign.service.app import create_app
+from livealign.service.daemon import Daemon
+from livealign.service.guard import is_loopback
+from livealign.service.signals import stop_on_signals
+
+__all__ = ["Bind", "listen", "new_token", "serve"]
+
+Bind = tuple[str, int]
+
+
+def new_token() -> str:
+    """Return a random token for one run of the service."""
+    return secrets.token_urlsafe(24)
+
+
+def listen(bind: Bind) -> socket.socket:
+    """Return a socket that listens there; port 0 takes any free one.
+
+    Raises:
+        PersonError: if the address cannot be had.
+    """
+    host, port = bind
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family)
+    except (OSError, OverflowError) as e:
+        reason = getattr(e, "strerror", None) or str(e)
+        raise PersonError(
+            f"the service cannot listen there: {reason}",
+            where=f"{host}:{port}",
+            advice="If another run holds the port, stop it, or take any free port with: --bind 127.0.0.1:0",
+        ) from e
+
+
+async def serve(
+    daemon: Daemon, listening: socket.socket, *, token: str, note: Path, ready: Callable[[ServiceNote], None]
+) -> None:
+    """Run the daemon and its API until Ctrl-C, SIGTERM or `daemon.stop`; leaves no note behind.
+
+    Args:
+        daemon: is run here.
+        listening: from `listen`; closed at the end.
+        token: what clients must show.
+        note: file in which to say where the service is, while it runs.
+        ready: is called with the note's content once clients can come.
+
+    Raises:
+        PersonError: if the note cannot be written, or the session has failed.
+    """
+    host, port = listening.getsockname()[:2]
+    left = ServiceNote(f"http://{_reachable(host)}:{port}", token, os.getpid())
+    server = _Server(_config(daemon, token, loopback_only=is_loopback(host)))
+    serving = asyncio.create_task(server.serve(sockets=[listening]), name="api")
+    running = asyncio.create_task(daemon.run(), name="daemon")
+    try:
+        with _noted(left, note), stop_on_signals(daemon.stop):
+            # uvicorn has no event for it
+            while not server.started and not serving.done() and not running.done():  # noqa: ASYNC110
+                await asyncio.sleep(0.01)
+            if server.started:
+                ready(left)
+            await asyncio.wait({serving, running}, return_when=asyncio.FIRST_COMPLETED)
+            daemon.stop()
+            await asyncio.wait({running})
+    finally:
+        daemon.stop()
+        server.should_exit = True
+        await asyncio.gather(serving, running, return_exceptions=True)
+        listening.close()
+    for task in (running, serving):
+        if failure := task.exception():
+            raise _failed(failure) from failure
+
+
+class _Server(uvicorn.Server):
+    """Leaves signals alone: they stop the daemon, and the daemon's end stops the server."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+def _config(daemon: Daemon, token: str, *, loopback_only: bool) -> uvicorn.Config:
+    logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
+    return uvicorn.Config(
+        create_app(daemon, token=token, loopback_only=loopback_only),
+        ws="websockets-sansio",
+        ws_per_message_deflate=False,
+        ws_max_size=65536,  # clients have nothing to say on the stream
+        lifespan="off",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=1,
+    )
+
+
+@contextlib.contextmanager
+def _noted(left: ServiceNote, path: Path) -> Iterator[None]:
+    try:
+        write_note(left, path)
+    except OSError as e:
+        raise PersonError(
+            f"the note for clients cannot be written: {e.strerror or e}",
+            where=str(path),
+            advice="Name another: --note",
+        ) from e
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def _reachable(host: str) -> str:
+    """Return a host that a client on this computer can use."""
+    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - compared, not bound
+    return f"[{host}]" if ":" in host else host
+
+
+def _failed(failure: BaseException) -> PersonError:
+    if isinstance(failure, PersonError):
+        return failure
+    return PersonError(
+        f"the program has failed inside: {type(failure).__name__}: {failure}",
+        advice="This is a fault of the program: please report it, with the recording if there is one.",
+    )
