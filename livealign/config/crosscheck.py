@@ -135,9 +135,9 @@ def _fields_used(doc: Document) -> Iterator[tuple[TomlPath, str, str]]:
             yield from _use((*path, "clock", "field"), name, clock.get("field"))
         yield from _use((*path, "sequence"), name, link.get("sequence"))
     for path, part, head in _parts(doc):
-        link = part.get("link", head.get("link"))
+        read = part.get("link", head.get("link"))
         for key in ("field", "light_field"):
-            yield from _use((*path, key), link, part.get(key))
+            yield from _use((*path, key), read, part.get(key))
 
 
 def _use(path: TomlPath, link: object, field: object) -> Iterator[tuple[TomlPath, str, str]]:

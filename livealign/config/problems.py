@@ -10,7 +10,7 @@ from typing import Any
 from livealign.config.toml_lines import TomlPath
 from livealign.errors import PersonError
 
-__all__ = ["ConfigError", "ConfigErrors", "closest", "found_words", "key_words"]
+__all__ = ["ConfigError", "ConfigErrors", "closest", "found_words", "key_words", "printable"]
 
 _MOST_SHOWN = 40
 _LONGEST = 60
@@ -34,7 +34,7 @@ class ConfigError:
 
     def __str__(self) -> str:
         where = self.file if self.line is None else f"{self.file}:{self.line}"
-        return f"{where}: {self.key}: {self.message}" if self.key else f"{where}: {self.message}"
+        return printable(f"{where}: {self.key}: {self.message}" if self.key else f"{where}: {self.message}")
 
     def as_dict(self) -> dict[str, Any]:
         """Return the same as plain values, for JSON."""
@@ -54,6 +54,11 @@ class ConfigErrors(PersonError):  # noqa: N818 - it is many
         count = len(self.errors)
         lines.append(f"{count} {'error' if count == 1 else 'errors'} in {files}")
         super().__init__("\n".join(lines))
+
+
+def printable(text: str) -> str:
+    """Return a line of text with ? for whatever could disturb a terminal."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)
 
 
 def key_words(path: TomlPath) -> str:

@@ -1,0 +1,215 @@
+"""What a job and a rig file mean, in words and as plain values."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from livealign.config.crosscheck import COUPLING
+from livealign.config.distances import Positions, detector_planes
+from livealign.config.job import Job, OffsetAngleTolerance
+from livealign.config.rig import DetectorSpec, Head, Link, Rig
+from livealign.config.sketch import sketch
+from livealign.units import distance_words, length_unit_m, show_length, show_slope
+
+__all__ = ["Channel", "channels", "job_lines", "rig_lines", "understood"]
+
+_RULE_SOURCE = "API RP 686, 2nd ed. 2009, cl. 5.4.6.2"
+_WHERE_KEYS = ("port", "path", "host", "address")
+"""Settings of a driver that say where it reads; others, such as passwords, are not shown."""
+
+
+def job_lines(job: Job, where: Positions) -> Iterator[str]:
+    """Yield what a job file means, a line at a time; a line that starts without a blank is a heading."""
+    m, unit = job.machines, length_unit_m(job.units)
+    yield f"Job: {job.name}"
+    yield f"  stationary machine   {m.stationary}"
+    yield f"  movable machine      {m.movable}"
+    yield f"  speed                {m.shaft_speed_rpm:g} rpm"
+    yield f"  coupling             diameter {distance_words(job.coupling.diameter * unit, job.units)}"
+    yield f"  flex planes          {distance_words(job.coupling.flex_planes_apart * unit, job.units)} apart"
+    yield f"Points along the shafts, from the coupling's centre, positive toward {m.movable}"
+    points = _points(where)
+    widest = max(len(name) for name, _, _ in points)
+    for name, x, u in points:
+        exact = "the origin" if name == COUPLING else f"u {distance_words(u, job.units)}"
+        yield f"  {name:<{widest}}  {distance_words(x, job.units):>10}  {exact}"
+    yield "Sketch, to scale"
+    for line in sketch([(name, x) for name, x, _ in points], m.stationary, m.movable, 76):
+        yield f"  {line}"
+    yield "Tolerance"
+    yield f"  {tolerance_words(job)}"
+    yield f"  A verdict is given when it is {job.confidence:.4g} probable."
+    yield "Target"
+    for line in target_words(job):
+        yield f"  {line}"
+
+
+def _points(where: Positions) -> list[tuple[str, float, float]]:
+    found = [(COUPLING, 0.0, 0.0), *((name, where.x(name), where.u(name)) for name in where.names)]
+    return sorted(found, key=lambda p: p[1])
+
+
+def tolerance_words(job: Job) -> str:
+    """Return the tolerance and where it comes from."""
+    rule, unit_mm = job.tolerance, length_unit_m(job.units) * 1e3
+    if isinstance(rule, OffsetAngleTolerance):
+        source = rule.source.strip() or "no source given"
+        offset = show_length(rule.offset * unit_mm, job.units)
+        return (
+            f"Offset at the coupling's centre at most {offset}, slope at most "
+            f"{show_slope(rule.angle_mm_per_m, job.units)} ({source})."
+        )
+    apart_mm = job.coupling.flex_planes_apart * unit_mm
+    limit = show_length(rule.limit_mm_per_m * apart_mm * 1e-3, job.units)
+    source = _RULE_SOURCE if rule.limit_mm_per_m == 0.5 else f"rule of {_RULE_SOURCE}, which states 0.5"
+    return (
+        f"Offset at either flex plane at most {show_slope(rule.limit_mm_per_m, job.units)} of the distance "
+        f"between them: {limit} ({source})."
+    )
+
+
+def target_words(job: Job) -> list[str]:
+    """Return the pose wanted, a line a plane."""
+    t, unit_mm = job.target, length_unit_m(job.units) * 1e3
+    vertical = _pose_words(
+        t.vertical_offset * unit_mm, t.vertical_slope_mm_per_m, job, ("high", "low"), ("up", "down")
+    )
+    sides = ("toward 3 o'clock", "toward 9 o'clock")
+    horizontal = _pose_words(t.horizontal_offset * unit_mm, t.horizontal_slope_mm_per_m, job, sides, sides)
+    if not vertical and not horizontal:
+        return ["Both shafts in one line."]
+    return [
+        f"{plane}: {words or 'in line'}."
+        for plane, words in (("Vertical", vertical), ("Horizontal", horizontal))
+    ]
+
+
+def _pose_words(offset_mm: float, slope: float, job: Job, side: tuple[str, str], way: tuple[str, str]) -> str:
+    parts = []
+    if offset_mm:
+        parts.append(
+            f"movable shaft {show_length(abs(offset_mm), job.units)} {side[offset_mm < 0]} at the coupling"
+        )
+    if slope:
+        parts.append(f"leading {way[slope < 0]} away from it by {show_slope(abs(slope), job.units)}")
+    return ", ".join(parts)
+
+
+def rig_lines(rig: Rig, job: Job | None = None) -> Iterator[str]:
+    """Yield what a rig file means, a line at a time; a line that starts without a blank is a heading."""
+    yield f"Rig: {rig.name}"
+    for link in rig.links:
+        yield f"  {link_words(link)}"
+    yield "Channels"
+    for head in rig.heads:
+        for channel in channels(head):
+            yield f"  {channel}"
+        if head.angle is None:
+            yield f"  {head.name} has no angle of its own; the other head's serves"
+    if any(head.angle for head in rig.heads):
+        behind = job.machines.movable if job else "the movable machine"
+        yield f"  Clockwise is as seen from behind {behind}, looking along the shafts."
+
+
+def link_words(link: Link) -> str:
+    """Return what a link is and how it is read."""
+    options = link.driver.options
+    place = next((f" {options[key]}" for key in _WHERE_KEYS if key in options), "")
+    words = f"link {link.name}: {link.driver.kind}{place}, read as {link.format.kind}; "
+    if link.clock:
+        wrap = f", starting again after {link.clock.wrap_bits} bits" if link.clock.wrap_bits else ""
+        words += f"its own clock in '{link.clock.field}' ({link.clock.unit}{wrap})"
+    elif link.nominal_rate_hz:
+        words += f"{link.nominal_rate_hz:g} records a second"
+    else:
+        words += "times are those of arrival"
+    if link.sequence:
+        words += f"; lost records are noticed by '{link.sequence}' ({link.sequence_bits} bits)"
+    return words
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One field of one link, and what it means."""
+
+    link: str
+    field: str
+    unit: str
+    meaning: str
+
+    def __str__(self) -> str:
+        return f"link {self.link}, field '{self.field}' in {self.unit}: {self.meaning}"
+
+
+def channels(head: Head) -> Iterator[Channel]:
+    """Yield what each field that a head measures with means."""
+    if head.angle:
+        a = head.angle
+        zero = f", true angle {a.zero_deg:g} deg where it reads 0" if a.zero_deg else ""
+        meaning = f"angle of {head.name}, 0 at 12 o'clock, grows {a.sense}{zero}, zero known to {a.zero_u_deg:g} deg"
+        yield Channel(a.link or head.link, a.field, a.unit, meaning)
+    for d in head.detectors:
+        meaning = f"{head.name} on the {head.shaft} shaft, {detector_words(d)}"
+        yield Channel(d.link or head.link, d.field, d.unit, meaning)
+
+
+def detector_words(d: DetectorSpec) -> str:
+    """Return how a detector's number is taken."""
+    outward = ("clockwise", "counterclockwise") if d.axis == "tangential" else ("outward", "inward")
+    words = [d.axis, f"positive {outward[d.polarity < 0]}"]
+    if d.gain != 1:
+        words.append(f"{d.gain:g} for every 1 of true change")
+    if d.depth_mm:
+        words.append(f"{abs(d.depth_mm):g} mm {'behind' if d.depth_mm > 0 else 'before'} its mark")
+    if d.sag_mm:
+        words.append(f"bracket sag {d.sag_mm:g} mm")
+    if d.range_mm:
+        words.append(f"sees {d.range_mm[0]:g} to {d.range_mm[1]:g} mm")
+    if d.light_field and d.dim_below is not None:
+        words.append(f"left out when '{d.light_field}' is below {d.dim_below:g}")
+    return ", ".join(words)
+
+
+def understood(job: Job | None, rig: Rig | None, where: Positions | None) -> dict[str, Any]:
+    """Return the same as plain values, for JSON; lengths in mm."""
+    return {
+        "job": _job_values(job, where) if job and where else None,
+        "rig": _rig_values(rig, where) if rig else None,
+    }
+
+
+def _job_values(job: Job, where: Positions) -> dict[str, Any]:
+    unit_mm = length_unit_m(job.units) * 1e3
+    feet = [f.name for f in job.feet]
+    return {
+        "name": job.name,
+        "units": job.units,
+        "machines": job.machines.model_dump(),
+        "coupling": {
+            "diameter_mm": job.coupling.diameter * unit_mm,
+            "flex_planes_apart_mm": job.coupling.flex_planes_apart * unit_mm,
+        },
+        "feet": feet,
+        "points": [{"name": n, "x_mm": _mm(x), "u_mm": _mm(u)} for n, x, u in _points(where)],
+        "tolerance": tolerance_words(job),
+        "confidence": job.confidence,
+        "target": target_words(job),
+    }
+
+
+def _mm(m: float) -> float:
+    return round(m * 1e3, 6)
+
+
+def _rig_values(rig: Rig, where: Positions | None) -> dict[str, Any]:
+    placed = detector_planes(rig, where) if where and all(h.name in where.names for h in rig.heads) else ()
+    return {
+        "name": rig.name,
+        "links": [link_words(link) for link in rig.links],
+        "channels": [
+            {"link": c.link, "field": c.field, "unit": c.unit, "meaning": c.meaning}
+            for head in rig.heads
+            for c in channels(head)
+        ],
+        "detectors": [{"head": p.head, "detector": p.detector, "x_mm": _mm(p.x_m)} for p in placed],
+    }
