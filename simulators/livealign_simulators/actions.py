@@ -120,7 +120,7 @@ def script(bench: Bench) -> list[Action]:
     shims = [(_Foot(do="shim", foot=f.name, mm=_cut(f.vertical_mm))) for f in feet]
     shifts = [(_Foot(do="shift", foot=f.name, mm=_cut(f.horizontal_mm))) for f in feet]
     pause = _Wait(s=6)
-    actions: list[Action] = [_Wait(s=5), _Turn(to_deg=360), pause]
+    actions: list[Action] = [_Wait(s=3), _Turn(to_deg=360), pause]
     for step in shims:
         actions += [step, pause]
     actions += [_Turn(to_deg=450), pause]

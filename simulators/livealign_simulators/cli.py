@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import click
-from livealign.config.load import load_job, load_rig
 
+from livealign.config.load import load_pair
 from livealign.errors import PersonError
 from livealign_simulators.actions import perform, read_action, script
 from livealign_simulators.bench import Bench, PortKind
@@ -104,7 +104,7 @@ async def _simulate(
             data = resources.files("livealign_simulators") / "data"
             job = stack.enter_context(resources.as_file(data / "demo-job.toml"))
             rig = stack.enter_context(resources.as_file(data / "demo-rig.toml"))
-        scene = build_scene(load_job(job), load_rig(rig), seed)
+        scene = build_scene(*load_pair(job, rig), seed)
         async with Bench(scene, kind, rate) as bench:
             job_path, rig_path = bench.folder / "job.toml", bench.folder / "rig.toml"
             shutil.copyfile(job, job_path)

@@ -53,7 +53,10 @@ def test_offset_toward_three_is_greatest_at_three():
 
 def test_pure_slope_reads_the_axis_height_in_the_detector_plane():
     slope = 0.0007
-    near, far = by_stationary(AxisLine(z_slope=slope))[0], by_stationary(AxisLine(z_slope=slope), x=S - 200)[0]
+    near, far = (
+        by_stationary(AxisLine(z_slope=slope))[0],
+        by_stationary(AxisLine(z_slope=slope), x=S - 200)[0],
+    )
     assert_allclose(near, slope * S * np.cos(TURN), atol=5e-5)
     assert_allclose(far, slope * (S - 200) * np.cos(TURN), atol=1e-4)
     assert_allclose(by_movable(AxisLine(z_slope=slope))[0], -slope * M * np.cos(TURN), atol=5e-5)
