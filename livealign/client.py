@@ -1,7 +1,8 @@
 """A client of a running service."""
 
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncGenerator
+from contextlib import aclosing
 from types import TracebackType
 from typing import Any, Self
 from urllib.parse import urlsplit
@@ -74,12 +75,16 @@ class Client:
         """
         await self._request("POST", "/api/commands", json={"name": name, **args})
 
-    async def stream(self) -> AsyncIterator[Snapshot]:
-        """Yield the latest snapshot, then each new one; raises PersonError when the service is lost."""
-        async for text in self.stream_raw():
-            yield self._decoded(text)
+    async def stream(self) -> AsyncGenerator[Snapshot]:
+        """Yield the latest snapshot, then each new one; raises PersonError when the service is lost.
 
-    async def stream_raw(self) -> AsyncIterator[str]:
+        Who leaves the loop early closes the connection with `contextlib.aclosing` or `aclose()`.
+        """
+        async with aclosing(self.stream_raw()) as texts:
+            async for text in texts:
+                yield self._decoded(text)
+
+    async def stream_raw(self) -> AsyncGenerator[str]:
         """Yield snapshots as the text they came in; raises PersonError when the service is lost."""
         url = f"ws{self.url.removeprefix('http')}/api/stream"
         try:

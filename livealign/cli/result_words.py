@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 
 from livealign.snapshot import Finding, Foot, PlanePose, Snapshot, Verdict
-from livealign.units import Units, show_length, show_slope
+from livealign.units import METRES, Units, show_slope, shown
 
 __all__ = ["reason_words", "result_words"]
 
@@ -40,9 +40,9 @@ def _lines(snapshot: Snapshot) -> Iterator[str]:
     yield _pose("vertical", snapshot.pose.vertical, units)
     yield _pose("horizontal", snapshot.pose.horizontal, units)
     yield (
-        f"  gap        top - bottom {show_length(snapshot.gap_vertical_mm, units, signed=True)}, "
-        f"3 - 9 o'clock {show_length(snapshot.gap_horizontal_mm, units, signed=True)}"
-        f" over {show_length(snapshot.gap_diameter_mm, units)}"
+        f"  gap        top - bottom {_length(snapshot.gap_vertical_mm, units, signed=True)}, "
+        f"3 - 9 o'clock {_length(snapshot.gap_horizontal_mm, units, signed=True)}"
+        f" over {_length(snapshot.gap_diameter_mm, units)}"
     )
     yield ""
     yield "Moves at the feet:"
@@ -56,8 +56,8 @@ def _lines(snapshot: Snapshot) -> Iterator[str]:
 
 
 def _pose(name: str, plane: PlanePose, units: Units) -> str:
-    offset = show_length(plane.offset_mm, units, signed=True) + _expanded(
-        show_length, plane.offset_u_mm, units
+    offset = _length(plane.offset_mm, units, signed=True) + _expanded(
+        _length, plane.offset_u_mm, units
     )
     slope = show_slope(plane.slope_mm_per_m, units, signed=True)
     return f"  {name:10} offset {offset}, slope {slope}" + _expanded(
@@ -70,16 +70,31 @@ def _expanded(show: Callable[[float | None, Units], str], u: float | None, units
 
 
 def _foot(foot: Foot, units: Units) -> str:
-    vertical = foot.vertical_words + _expanded(show_length, foot.vertical_u_mm, units)
-    horizontal = foot.horizontal_words + _expanded(show_length, foot.horizontal_u_mm, units)
+    vertical = foot.vertical_words + _expanded(_length, foot.vertical_u_mm, units)
+    horizontal = foot.horizontal_words + _expanded(_length, foot.horizontal_u_mm, units)
     return f"  {foot.name:12} {vertical:28} {horizontal}"
 
 
 def _verdict(verdict: Verdict) -> str:
-    probability = "" if verdict.probability is None else f" ({verdict.probability:.0%} sure to conform)"
+    probability = "" if verdict.probability is None else f" ({_sure(verdict.probability)} sure to conform)"
     limit = f"; {verdict.criterion}: {verdict.limit}" if verdict.limit else ""
     worst = f"; {verdict.worst}" if verdict.worst else ""
     return f"Verdict: {verdict.state}{probability}{limit}{worst}"
+
+
+def _sure(probability: float) -> str:
+    if probability < 0.01:
+        return "less than 1 %"
+    return "more than 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def _length(mm: float | None, units: Units, *, signed: bool = False) -> str:
+    """Return a length finer than a shim, for what was measured."""
+    if mm is None:
+        return "not known"
+    if units == "mm":
+        return f"{shown(mm, 3, signed=signed)} mm"
+    return f"{shown(mm * METRES['mm'] / METRES['mil'], 2, signed=signed)} mil"
 
 
 def _finding(name: str, finding: Finding) -> str:
@@ -88,7 +103,7 @@ def _finding(name: str, finding: Finding) -> str:
 
 def _quality(snapshot: Snapshot) -> Iterator[str]:
     r = snapshot.rotation
-    spread = "" if r.residual_sd_mm is None else f", residual {show_length(r.residual_sd_mm, snapshot.units)}"
+    spread = "" if r.residual_sd_mm is None else f", residual {_length(r.residual_sd_mm, snapshot.units)}"
     yield f"Rotation: {r.arc_deg:.0f} deg, {r.readings} readings, {r.left_out} left out{spread}"
     for link in snapshot.links:
         c = link.counters

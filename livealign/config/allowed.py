@@ -3,6 +3,7 @@
 import types
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel
@@ -13,7 +14,7 @@ from livealign.config.rig import NAME_PATTERN
 __all__ = ["Place", "place"]
 
 _PATTERNS = {NAME_PATTERN: "letters, digits, spaces, _ . and -, a letter or digit first"}
-_PLAIN = {float: "a number", int: "a whole number", str: "text in quotes", bool: "true or false"}
+_PLAIN = {float: "a number", int: "a whole number", str: "text in quotes", bool: "true or false", Path: "text in quotes"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,7 @@ def _words(kind: Any, metadata: Iterable[Any]) -> str:
         return " or ".join(words) if all(words) else ""
     if get_origin(kind) is Literal:
         return " or ".join(f'"{v}"' if isinstance(v, str) else str(v) for v in get_args(kind))
-    if _is_model(kind):
+    if _is_model(kind) or dict in {kind, get_origin(kind)}:
         return "a table"
     if get_origin(kind) in {tuple, list}:
         return _list_words(get_args(kind), _limits(metadata))

@@ -164,8 +164,8 @@ def _parts(doc: Document) -> Iterator[tuple[TomlPath, dict[str, Any], dict[str, 
 
 def format_fields(table: object) -> set[str] | None:
     """Return the fields a link's format brings, or None if its table does not tell."""
-    if not isinstance(table, dict):
-        return None
+    if not isinstance(table, dict) or table.get("header"):
+        return None  # a header line may name others
     listed = table.get("columns", table.get("fields"))
     if isinstance(listed, dict):
         return set(listed)

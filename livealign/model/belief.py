@@ -44,11 +44,16 @@ class Belief:
         by_pose, by_beta = model.foot_rows(self.pose)
         rows = np.concatenate([by_pose, by_beta], axis=1)
         part = self.cov[self.constants :, self.constants :]
-        return rows @ part @ rows.T
+        cov: FloatArray = rows @ part @ rows.T
+        return cov
 
 
 def from_fit(
-    x: FloatArray, cov: FloatArray, sensitivity: FloatArray, model: RigModel, observable: tuple[bool, bool, bool, bool]
+    x: FloatArray,
+    cov: FloatArray,
+    sensitivity: FloatArray,
+    model: RigModel,
+    observable: tuple[bool, bool, bool, bool],
 ) -> Belief:
     """Join a fit with what it does not know: beta ~ N(0, U) and x | beta ~ N(fit - S beta, cov).
 

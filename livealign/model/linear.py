@@ -46,4 +46,6 @@ def solve(a: FloatArray, b: FloatArray, weights: FloatArray) -> Solution:
     half = (vt.T * inverse) / scale[:, None]
     gain = half @ u.T @ (q.T * root)
     lost = np.square(vt[s.size :]).sum(axis=0) + np.square(vt[: s.size][~kept]).sum(axis=0)
-    return Solution(gain @ b, half @ half.T, gain, tuple(bool(v < _RANK_TOLERANCE) for v in lost), int(kept.sum()))
+    return Solution(
+        gain @ b, half @ half.T, gain, tuple(bool(v < _RANK_TOLERANCE) for v in lost), int(kept.sum())
+    )

@@ -108,7 +108,9 @@ class RigModel:
         return by_pose, by_beta
 
 
-def beta_covariance(zero_u_rad: Sequence[float], gain_u: Sequence[float], points_cov_m2: FloatArray) -> FloatArray:
+def beta_covariance(
+    zero_u_rad: Sequence[float], gain_u: Sequence[float], points_cov_m2: FloatArray
+) -> FloatArray:
     """Return the block-diagonal covariance of beta."""
     a, k, n = len(zero_u_rad), len(gain_u), points_cov_m2.shape[0]
     cov = np.zeros((a + k + n, a + k + n))

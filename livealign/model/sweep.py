@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,7 +115,9 @@ class _Track:
         pair = bins * _CAPACITY + (np.arange(bins.size) - starts) // 2
         _, first, inverse = np.unique(pair, return_index=True, return_inverse=True)
         count = np.bincount(inverse, weights=data[3])
-        merged = np.stack([np.bincount(inverse, weights=data[i] * data[3]) / count for i in range(3)] + [count])
+        merged = np.stack(
+            [np.bincount(inverse, weights=data[i] * data[3]) / count for i in range(3)] + [count]
+        )
         self.n = first.size
         self._data[:, : self.n] = merged
         self._bins[: self.n] = bins[first]
@@ -157,7 +160,9 @@ class Sweep:
         pooled, solution, standardised = self._iterate(robust.biweight, _ITERATIONS)
         return self._result(arc, pooled, solution, standardised)
 
-    def _iterate(self, weigh: Callable[[FloatArray], FloatArray], most: int) -> tuple[Pooled, Solution, list[FloatArray]]:
+    def _iterate(
+        self, weigh: Callable[[FloatArray], FloatArray], most: int
+    ) -> tuple[Pooled, Solution, list[FloatArray]]:
         """Reweight and solve until the fit rests; return the last pooling, solution and standardised residuals."""
         for _ in range(most):
             x = self._current
@@ -172,7 +177,7 @@ class Sweep:
         return pooled, solution, z
 
     def _base(self, index: int, x: FloatArray) -> FloatArray:
-        """Variance of each stored reading up to the common scale: declared noise, and the angle's where the slope is steep."""
+        """Variance of each stored reading up to the common scale: its own noise, and the angle's on the slope."""
         d, t = self._model.detectors[index], self._tracks[index]
         by_sin, by_cos = self._model.amplitudes(index, x[-POSE:])
         slope = by_sin * t.cos - by_cos * t.sin
@@ -190,14 +195,17 @@ class Sweep:
         return result
 
     def _pool(self, x: FloatArray, z: list[FloatArray], weigh: Callable[[FloatArray], FloatArray]) -> Pooled:
-        parts: list[tuple[FloatArray, ...]] = []
+        parts: list[tuple[NDArray[Any], ...]] = []
         for i, t in enumerate(self._tracks):
+            if t.n == 0:
+                continue
             w = weigh(z[i]) / self._base(i, x)
             total = np.bincount(t.bins, weights=w, minlength=BINS)
             used = np.flatnonzero(total > 0.0)
             total = total[used]
             sin, cos, value = (
-                np.bincount(t.bins, weights=w * v, minlength=BINS)[used] / total for v in (t.sin, t.cos, t.value)
+                np.bincount(t.bins, weights=w * v, minlength=BINS)[used] / total
+                for v in (t.sin, t.cos, t.value)
             )
             if t.fresh == t.n:
                 self._correlation[i] = robust.correlation_time(z[i] * weigh(z[i]))
@@ -206,7 +214,9 @@ class Sweep:
             by_sin, by_cos = self._model.amplitudes(i, x[-POSE:])
             residual = value - x[i] - by_sin * sin - by_cos * cos
             which = np.full(used.size, i)
-            parts.append((which, used, self._model.rows(i, sin, cos), sin, cos, value, 1.0 / variance, residual))
+            parts.append(
+                (which, used, self._model.rows(i, sin, cos), sin, cos, value, 1.0 / variance, residual)
+            )
         return Pooled(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
     def _disagreement(self, pooled: Pooled, solution: Solution) -> float:
@@ -232,6 +242,8 @@ class Sweep:
             ]
         )
         belief = from_fit(solution.x, solution.cov, solution.gain @ systematic, self._model, (y0, y1, z0, z1))
-        left_out = sum(float(t.count @ (np.abs(v) >= robust.CUT)) for t, v in zip(self._tracks, z, strict=True))
+        left_out = sum(
+            float(t.count @ (np.abs(v) >= robust.CUT)) for t, v in zip(self._tracks, z, strict=True)
+        )
         noise = np.array([s * d.noise_m for s, d in zip(self._scale, self._model.detectors, strict=True)])
         return SweepFit(belief, pooled, arc, self.readings, round(left_out), noise, self._excess**0.5)

@@ -120,5 +120,3 @@ class Format(Protocol):
     def reset(self) -> None:
         """Forget an incomplete record: the link was interrupted."""
         ...
-
-

@@ -1,6 +1,7 @@
 """Drivers and formats by name, found by entry point; listing them imports none of them."""
 
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import entry_points
+from typing import Any
 
 from livealign.errors import PersonError
 from livealign.stream.contracts import Driver, Format
@@ -41,13 +42,15 @@ def format_class(name: str) -> type[Format]:
     return loaded
 
 
-def _load(group: str, name: str):  # type: ignore[no-untyped-def]  # noqa: ANN202 - the group tells the type
+def _load(group: str, name: str) -> Any:
     found = {e.name: e for e in entry_points(group=group)}
-    entry: EntryPoint | None = found.get(name)
+    entry = found.get(name)
     kind = group.rpartition(".")[2].removesuffix("s")
     if entry is None:
         raise PersonError(f"no {kind} is called {name!r}", advice=f"Installed: {', '.join(sorted(found))}.")
     try:
         return entry.load()
     except ImportError as e:
-        raise PersonError(f"the {kind} {name!r} cannot be loaded: {e}", advice=f"It is named in {entry.value!r}.") from e
+        raise PersonError(
+            f"the {kind} {name!r} cannot be loaded: {e}", advice=f"It is named in {entry.value!r}."
+        ) from e

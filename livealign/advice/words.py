@@ -1,0 +1,53 @@
+"""Moves and states in plain words."""
+
+__all__ = ["horizontal_move", "parking", "vertical_move"]
+
+_MIL_MM = 0.0254
+_GOOD, _FAIR = 0.9, 0.5
+
+
+def _amount(mm: float, units: str) -> str | None:
+    """Return the size of a move to the shim's resolution, None if it rounds to nothing."""
+    if units == "inch":
+        mils = round(abs(mm) / _MIL_MM, 1)
+        return f"{mils:.1f} mil" if mils >= 0.5 else None
+    rounded = round(abs(mm), 2)
+    return f"{rounded:.2f} mm" if rounded > 0.0 else None
+
+
+def vertical_move(mm: float | None, units: str) -> str:
+    """Say a vertical move: add or remove shims."""
+    if mm is None:
+        return "not known"
+    amount = _amount(mm, units)
+    if amount is None:
+        return "leave as it is"
+    return f"add {amount}" if mm > 0.0 else f"remove {amount}"
+
+
+def horizontal_move(mm: float | None, units: str) -> str:
+    """Say a sideways move."""
+    if mm is None:
+        return "not known"
+    amount = _amount(mm, units)
+    if amount is None:
+        return "leave as it is"
+    return f"{amount} toward {'3' if mm > 0.0 else '9'} o'clock"
+
+
+def parking(angle_deg: float, *, vertical: bool, sensitivity: float) -> str:
+    """Say how well a parking angle serves the plane that is adjusted.
+
+    Args:
+        angle_deg: where the shafts stand.
+        vertical: the plane.
+        sensitivity: |cos| or |sin| of that angle, whichever the plane needs.
+    """
+    plane = "up and down" if vertical else "sideways"
+    place = f"parked at {angle_deg:.0f} deg"
+    if sensitivity >= _GOOD:
+        return f"{place}, good for {plane}"
+    better = "0 or 180 deg" if vertical else "90 or 270 deg"
+    if sensitivity >= _FAIR:
+        return f"{place}, fair for {plane}; nearer {better} is better"
+    return f"{place}, poor for {plane}: park nearer {better}"

@@ -1,0 +1,167 @@
+"""The readings of one detector since the machine last moved, kept as short blocks."""
+
+from collections import deque
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from livealign.model.rig import FloatArray
+from livealign.model.steadiness import Steadiness
+
+__all__ = ["BLOCK_S", "Block", "Window"]
+
+BLOCK_S = 0.1
+_MOST_BLOCKS = 600
+_STEP = 5.0
+"""Standard deviations of a difference of means that count as a step: about one false alarm in an hour."""
+_LEAST_STEP_M = 1e-6
+_NOISE_BLOCKS = 20
+_NEWEST = 3
+
+
+@dataclass(slots=True)
+class Block:
+    """Mean of consecutive readings; `noise` is the variance of one of them, from successive differences."""
+
+    start_s: float
+    end_s: float
+    n: int
+    value: float
+    sin: float
+    cos: float
+    angle: float
+    noise: float | None
+    trend: float = 0.0
+    """Half the difference between its last and first part: what a mean is behind by while the signal runs away."""
+
+
+class Window:
+    """Blocks of one detector, oldest first, and the block being filled."""
+
+    def __init__(self, noise_m: float) -> None:
+        """Begin empty; `noise_m` is the standard deviation of one reading until the readings tell better."""
+        self._declared = noise_m
+        self._blocks: deque[Block] = deque(maxlen=_MOST_BLOCKS)
+        self._noises: deque[float] = deque(maxlen=_NOISE_BLOCKS)
+        self._open: list[tuple[float, float, float, float, float]] = []
+        self._steadiness = Steadiness(noise_m**2)
+
+    @property
+    def noise_m(self) -> float:
+        """Standard deviation of one reading, trend removed."""
+        return float(np.median(self._noises)) ** 0.5 if len(self._noises) > 4 else self._declared
+
+    @property
+    def blocks(self) -> int:
+        """Number of whole blocks held."""
+        return len(self._blocks)
+
+    @property
+    def unrest(self) -> float:
+        """The steadiness test's ratio: about 1 at rest."""
+        return self._steadiness.ratio
+
+    def add(
+        self, time_s: FloatArray, angle_rad: FloatArray, phase_rad: float, value_m: FloatArray
+    ) -> list[Block]:
+        """Take readings in order of time; return the blocks they completed, not yet kept (see `keep`)."""
+        done: list[Block] = []
+        seen = angle_rad + phase_rad
+        columns = (
+            time_s.tolist(),
+            value_m.tolist(),
+            np.sin(seen).tolist(),
+            np.cos(seen).tolist(),
+            angle_rad.tolist(),
+        )
+        for reading in zip(*columns, strict=True):
+            if self._open and reading[0] // BLOCK_S != self._open[0][0] // BLOCK_S:
+                done.append(self._close())
+            self._open.append(reading)
+        return done
+
+    def keep(self, block: Block) -> float | None:
+        """Add a completed block; return the time from which the past no longer holds, if the signal has stepped."""
+        if block.noise is not None:
+            self._noises.append(block.noise)
+        self._blocks.append(block)
+        self._steadiness.add(block.value)
+        return self._step()
+
+    def stepped_now(self) -> float | None:
+        """Return the time of a step that the newest readings, not yet a block, already show."""
+        newest = self._open[-_NEWEST:]
+        if len(newest) < _NEWEST or not self._blocks:
+            return None
+        n = sum(b.n for b in self._blocks)
+        past = sum(b.value * b.n for b in self._blocks) / n
+        if self._differs(past, n, sum(r[1] for r in newest) / _NEWEST, _NEWEST):
+            return newest[0][0]
+        return None
+
+    def restart(self, from_s: float) -> None:
+        """Let go of all readings before a time, and of what the steadiness test remembers."""
+        while self._blocks and self._blocks[0].start_s < from_s:
+            self._blocks.popleft()
+        self._open = [r for r in self._open if r[0] >= from_s]
+        n = self._blocks[-1].n if self._blocks else max(len(self._open), 1)
+        self._steadiness = Steadiness(self.noise_m**2 / n)
+        for block in self._blocks:
+            self._steadiness.add(block.value)
+
+    def clear(self) -> None:
+        """Let go of everything, the block being filled too."""
+        self._blocks.clear()
+        self._open.clear()
+        self._steadiness = Steadiness(self.noise_m**2)
+
+    def mean(self, *, newest: bool = True) -> Block | None:
+        """Return all readings held as one block, those of the unfinished one only if `newest`; None if there is none."""
+        parts = [*self._blocks]
+        if self._open and newest:
+            half = len(self._open) // 2
+            parts += [self._average(part) for part in (self._open[:half], self._open[half:]) if part]
+        if not parts:
+            return None
+        n = sum(b.n for b in parts)
+        value, sin, cos, angle = (
+            sum(getattr(b, name) * b.n for b in parts) / n for name in ("value", "sin", "cos", "angle")
+        )
+        trend = (parts[-1].value - parts[0].value) / 2.0
+        return Block(parts[0].start_s, parts[-1].end_s, n, value, sin, cos, angle, None, trend)
+
+    def _step(self) -> float | None:
+        """Compare old and new on either side of a few splits (adaptive windowing)."""
+        blocks = list(self._blocks)
+        total = len(blocks)
+        for newer in (1, 2, 4, 8, 16, 32, 64, 128, 256):
+            if 2 * newer > total and newer != 1:
+                break
+            if newer >= total:
+                break
+            old, new = blocks[: total - newer], blocks[total - newer :]
+            n_old, n_new = sum(b.n for b in old), sum(b.n for b in new)
+            mean_old = sum(b.value * b.n for b in old) / n_old
+            mean_new = sum(b.value * b.n for b in new) / n_new
+            if self._differs(mean_old, n_old, mean_new, n_new):
+                return new[0].start_s
+        return None
+
+    def _differs(self, old: float, n_old: int, new: float, n_new: int) -> bool:
+        limit = _STEP * self.noise_m * (1.0 / n_old + 1.0 / n_new) ** 0.5
+        return bool(abs(new - old) > max(limit, _LEAST_STEP_M))
+
+    def _close(self) -> Block:
+        block = self._average(self._open)
+        self._open.clear()
+        return block
+
+    @staticmethod
+    def _average(readings: list[tuple[float, float, float, float, float]]) -> Block:
+        n = len(readings)
+        _, value, sin, cos, angle = (sum(column) / n for column in zip(*readings, strict=True))
+        noise = None
+        if n > 2:
+            noise = sum((b[1] - a[1]) ** 2 for a, b in pairwise(readings)) / (2 * (n - 1))
+        return Block(readings[0][0], readings[-1][0], n, value, sin, cos, angle, noise)

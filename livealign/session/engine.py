@@ -1,0 +1,294 @@
+"""One job, from the first byte to the last verdict: events in, snapshots out.
+
+Nothing here reads a clock. The same events in the same order give the same snapshots, bit for bit, whether they
+come from a live rig, from a recording, or from a test.
+"""
+
+import numpy as np
+
+from livealign.advice import corrections, next_step, words
+from livealign.advice.verdict import judge
+from livealign.config.job import Job
+from livealign.config.rig import Rig
+from livealign.model.belief import Belief
+from livealign.model.coverage import best_angle, sector_information
+from livealign.model.sweep import BINS, Sweep, SweepFit
+from livealign.model.tracker import Track, Tracker
+from livealign.session.events import Command, Event, Tick
+from livealign.session.intake import Intake, Reading
+from livealign.session.setup import build
+from livealign.snapshot import (
+    SCHEMA,
+    Finding,
+    MachineState,
+    Phase,
+    Plane,
+    Residual,
+    RotationState,
+    Settling,
+    Snapshot,
+)
+from livealign.stream.contracts import Frame, LinkEvent
+
+__all__ = ["Session"]
+
+_FIT_EVERY_S = 0.1
+_MOST_RESIDUALS = 180
+_MOST_NOTES = 200
+_STILL_RAD_S = np.radians(1.0)
+
+
+class Session:
+    """The course of one job."""
+
+    def __init__(self, job: Job, rig: Rig, *, snapshots_per_s: float = 50.0) -> None:
+        """Build a session from its two files.
+
+        Raises:
+            PersonError: if job and rig do not fit together.
+        """
+        self._job = job
+        self._setup = build(job, rig)
+        self._model = self._setup.model
+        self._intake = Intake(self._setup)
+        self._least_ns = round(1e9 / snapshots_per_s)
+        self._sequence = 0
+        self._now_ns = 0
+        self._sent_ns: int | None = None
+        self._pending = False
+        self._phase: Phase = "ready"
+        self._plane: Plane = "vertical"
+        self._hold = False
+        self._sweep = Sweep(self._model)
+        self._fit: SweepFit | None = None
+        self._fit_s = -np.inf
+        self._rotation = RotationState()
+        self._tracker: Tracker | None = None
+        self._belief: Belief | None = None
+        self._as_found: Finding | None = None
+        self._as_left: Finding | None = None
+        self._notes: list[str] = []
+
+    @property
+    def due_ns(self) -> int | None:
+        """When a tick is wanted so that a snapshot held back goes out; None if none is."""
+        return None if not self._pending or self._sent_ns is None else self._sent_ns + self._least_ns
+
+    def feed(self, event: Event) -> Snapshot | None:
+        """Take the next event; return a snapshot if one is due."""
+        self._now_ns = max(self._now_ns, event.time_ns)
+        if isinstance(event, Frame):
+            readings = self._intake.frame(event)
+            if not self._hold:
+                self._use(readings)
+        elif isinstance(event, LinkEvent):
+            self._intake.link(event)
+        elif isinstance(event, Command):
+            self._obey(event)
+        urgent = isinstance(event, Command | LinkEvent)
+        idle = isinstance(event, Tick) and (
+            self._sent_ns is None or self._now_ns - self._sent_ns >= 10 * self._least_ns
+        )
+        self._pending |= isinstance(event, Frame) or idle
+        due = self._sent_ns is None or self._now_ns - self._sent_ns >= self._least_ns
+        return self.snapshot(self._now_ns) if urgent or (self._pending and due) else None
+
+    def objection(self, command: Command) -> str | None:
+        """Say why a command cannot be obeyed now; None if it can."""
+        rotating = self._phase == "rotation"
+        if command.name == "begin_rotation" and rotating:
+            return "a rotation is being read already: end it first"
+        if command.name == "end_rotation" and not rotating:
+            return "no rotation is being read"
+        if command.name == "adjust":
+            if rotating:
+                return "a rotation is being read: end it first"
+            if self._belief is None or not self._belief.known:
+                return "the pose is not known yet: a rotation must come first"
+        if command.name == "note" and not command.text.strip():
+            return "the note is empty"
+        return None
+
+    def _obey(self, command: Command) -> None:
+        if self.objection(command) is not None:
+            return
+        now_s = self._now_ns / 1e9
+        if command.name == "begin_rotation":
+            self._phase = "rotation"
+            self._sweep, self._fit, self._fit_s = Sweep(self._model), None, -np.inf
+            self._tracker, self._belief, self._rotation = None, None, RotationState()
+        elif command.name == "end_rotation":
+            self._phase = "findings"
+            self._refit(now_s)
+            self._keep_finding(now_s)
+        elif command.name == "adjust":
+            self._plane = command.plane or self._plane
+            self._follow()
+            self._phase = "adjust"
+        elif command.name == "hold":
+            self._hold = command.on
+        else:
+            self._notes = [*self._notes, command.text.strip()][-_MOST_NOTES:]
+
+    def _use(self, readings: list[Reading]) -> None:
+        if self._phase == "rotation":
+            for r in readings:
+                self._sweep.add(r.detector, r.angle_rad, r.position_m)
+        elif self._tracker is not None:
+            for r in readings:
+                self._tracker.add(r.detector, r.time_s, r.angle_rad, r.position_m)
+
+    def _refit(self, now_s: float) -> None:
+        """Fit the sweep and say how it stands."""
+        self._fit, self._fit_s = self._sweep.fit(), now_s
+        if self._fit is None:
+            return
+        self._belief = self._fit.belief
+        self._rotation = self._describe(self._fit)
+
+    def _follow(self) -> None:
+        vertical = self._plane == "vertical"
+        if self._tracker is not None:
+            self._tracker.choose(vertical=vertical)
+        elif self._fit is not None:
+            fit = self._fit
+            self._tracker = Tracker(self._model, fit.belief, fit.noise_m, fit.excess_m, vertical=vertical)
+
+    def _keep_finding(self, now_s: float) -> None:
+        if self._belief is None or not self._belief.known:
+            return
+        belief = self._belief
+        finding = Finding(
+            time_s=round(now_s, 6),
+            pose=corrections.pose_of(belief),
+            feet=corrections.feet_moves(
+                self._model, self._setup.feet, belief, self._setup.target, self._job.units
+            ),
+            verdict=judge(self._setup.criterion, belief, self._setup.target, self._job.confidence),
+            gap_vertical_mm=corrections.gap_mm(belief, self._diameter_m, vertical=True),
+            gap_horizontal_mm=corrections.gap_mm(belief, self._diameter_m, vertical=False),
+        )
+        if self._as_found is None:
+            self._as_found = finding
+        else:
+            self._as_left = finding
+
+    @property
+    def _diameter_m(self) -> float:
+        return self._job.coupling.diameter * (25.4e-3 if self._job.units == "inch" else 1e-3)
+
+    def _describe(self, fit: SweepFit) -> RotationState:
+        pooled = fit.pooled
+        belief = fit.belief
+        angle_deg = None
+        hint = next_step.turn_further(float(np.degrees(fit.arc_rad)))
+        if belief.known:
+            variance = np.array(
+                [1.0 / float(np.median(pooled.weight[pooled.detector == i])) for i in range(belief.constants)]
+            )
+            angle, now_m, after_m = best_angle(self._model, belief, variance)
+            angle_deg = round(float(np.degrees(angle)), 1)
+            hint = next_step.where_to_turn(angle_deg, now_m, after_m, self._job.units)
+        stride = max(1, pooled.residual.size // _MOST_RESIDUALS)
+        names = [d.name for d in self._model.detectors]
+        residuals = tuple(
+            Residual(
+                names[d], float(b) + 0.5, round(1e3 * float(r), 6), used=abs(float(r)) * float(w) ** 0.5 < 5.0
+            )
+            for d, b, r, w in zip(
+                pooled.detector[::stride],
+                pooled.angle_bin[::stride],
+                pooled.residual[::stride],
+                pooled.weight[::stride],
+                strict=True,
+            )
+        )
+        return RotationState(
+            arc_deg=round(float(np.degrees(fit.arc_rad)), 1),
+            covered=sector_information(pooled.angle_bin, pooled.weight, BINS),
+            readings=fit.readings,
+            left_out=fit.left_out,
+            residual_sd_mm=round(1e3 * float(np.sqrt(np.mean(np.square(fit.noise_m)))), 6),
+            observable=belief.known,
+            advice=hint,
+            next_angle_deg=angle_deg,
+            residuals=residuals,
+        )
+
+    def snapshot(self, time_ns: int) -> Snapshot:
+        """Return a snapshot of what is known at a time; its sequence number is the next."""
+        now_s = time_ns / 1e9
+        self._sequence += 1
+        self._sent_ns, self._pending = time_ns, False
+        if self._phase == "rotation" and now_s - self._fit_s >= _FIT_EVERY_S:
+            self._refit(now_s)
+        track = None if self._phase != "adjust" or self._tracker is None else self._tracker.estimate()
+        if track is not None:
+            self._belief = track.belief
+        belief = self._belief
+        target, units = self._setup.target, self._job.units
+        state: MachineState = "unknown" if track is None else track.motion
+        if self._intake.turning_rad_s(now_s) > _STILL_RAD_S:
+            state = "turning"
+        channels, links = self._intake.states(now_s, still=state in {"settled", "unknown"})
+        feet = (
+            corrections.unknown_feet(self._model, self._setup.feet)
+            if belief is None
+            else corrections.feet_moves(self._model, self._setup.feet, belief, target, units)
+        )
+        unknown = Belief(np.zeros(4), np.eye(4), 0, (False,) * 4)
+        shown = unknown if belief is None else belief
+        verdict = judge(self._setup.criterion, shown, target, self._job.confidence)
+        settling = self._settling(track)
+        return Snapshot(
+            schema=SCHEMA,
+            sequence=self._sequence,
+            time_s=round(now_s, 6),
+            job=self._job.name,
+            units=units,
+            phase=self._phase,
+            plane=self._plane,
+            hold=self._hold,
+            pose=corrections.pose_of(shown),
+            feet=feet,
+            verdict=verdict,
+            machine_state=state,
+            gap_diameter_mm=round(1e3 * self._diameter_m, 6),
+            gap_vertical_mm=corrections.gap_mm(shown, self._diameter_m, vertical=True),
+            gap_horizontal_mm=corrections.gap_mm(shown, self._diameter_m, vertical=False),
+            rotation=self._rotation,
+            settling=settling,
+            channels=channels,
+            links=links,
+            as_found=self._as_found,
+            as_left=self._as_left,
+            advice=next_step.advise(
+                phase=self._phase,
+                plane=self._plane,
+                hold=self._hold,
+                verdict=verdict,
+                feet=feet,
+                machine=state,
+                rotation=self._rotation,
+                links=links,
+                parked_badly="poor" in settling.parked_words,
+            ),
+            notes=tuple(self._notes),
+        )
+
+    def _settling(self, track: Track | None) -> Settling:
+        if track is None:
+            return Settling()
+        parked, parked_words = None, ""
+        if track.parked_rad is not None:
+            vertical = self._plane == "vertical"
+            parked = round(float(np.degrees(track.parked_rad)) % 360.0, 1) % 360.0
+            sensitivity = abs(np.cos(track.parked_rad) if vertical else np.sin(track.parked_rad))
+            parked_words = words.parking(parked, vertical=vertical, sensitivity=float(sensitivity))
+        left = track.seconds_left
+        return Settling(
+            still_s=round(track.still_s, 2),
+            parked_deg=parked,
+            parked_words=parked_words,
+            seconds_left=None if left is None else round(left, 1),
+        )

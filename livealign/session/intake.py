@@ -1,0 +1,141 @@
+"""From frames to paired readings: which field of which link is which channel, and what angle belongs to it."""
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from livealign.session.links import LinkBook
+from livealign.session.setup import PositionWiring, Setup
+from livealign.snapshot import ChannelState, LinkStatus
+from livealign.stream.channel import AngleChannel, Channel
+from livealign.stream.contracts import Floats, Frame, LinkEvent
+from livealign.stream.pairing import AngleTrack, PendingPositions
+from livealign.stream.reader import Batch
+
+__all__ = ["Intake", "Reading"]
+
+_TURN_SPAN_S = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Readings of one detector that may be used."""
+
+    detector: int
+    time_s: Floats
+    angle_rad: Floats
+    position_m: Floats
+
+
+class Intake:
+    """Takes frames and link events; gives readings, and the states of channels and links."""
+
+    def __init__(self, setup: Setup) -> None:
+        self._setup = setup
+        self._books = {name: LinkBook(name, reader) for name, reader in setup.readers.items()}
+        self._tracks = [AngleTrack() for _ in setup.angles]
+        self._pending = [PendingPositions() for _ in setup.positions]
+        self._angles: deque[tuple[float, float]] = deque()
+
+    def link(self, event: LinkEvent) -> None:
+        """Take a change of a link's state."""
+        self._books[event.link].event(event, event.time_ns / 1e9)
+
+    def frame(self, frame: Frame) -> list[Reading]:
+        """Return the readings that a frame completes."""
+        arrival_s = frame.time_ns / 1e9
+        book = self._books[frame.link]
+        book.data(arrival_s)
+        batch = book.reader.read(frame.payload, arrival_s)
+        if batch is None:
+            return []
+        own = self._take_angles(frame.link, batch, arrival_s)
+        readings: list[Reading] = []
+        for index, wiring in enumerate(self._setup.positions):
+            if wiring.link == frame.link:
+                self._take_position(index, wiring, batch, own=own, arrival_s=arrival_s, readings=readings)
+            elif self._setup.angles[wiring.sensor].link == frame.link:
+                self._resolve(index, wiring, readings)
+        return readings
+
+    def _take_angles(self, link: str, batch: Batch, arrival_s: float) -> dict[int, Floats]:
+        """Feed the inclinometers of a link; return their angles by index."""
+        own: dict[int, Floats] = {}
+        for index, wiring in enumerate(self._setup.angles):
+            if wiring.link != link or wiring.field not in batch.columns:
+                continue
+            angle = wiring.channel.take(batch.time_s, batch.columns[wiring.field], arrival_s)
+            own[index] = angle
+            good = np.isfinite(angle) & np.isfinite(batch.time_s)
+            if any(w.sensor == index and w.link != link for w in self._setup.positions):
+                self._tracks[index].add(batch.time_s[good], angle[good])
+            if index == 0 and good.any():
+                self._angles.append((arrival_s, float(angle[good][-1])))
+        return own
+
+    def _take_position(
+        self,
+        index: int,
+        wiring: PositionWiring,
+        batch: Batch,
+        *,
+        own: dict[int, Floats],
+        arrival_s: float,
+        readings: list[Reading],
+    ) -> None:
+        if wiring.field not in batch.columns:
+            return
+        light = None if wiring.light_field is None else batch.columns.get(wiring.light_field)
+        position, good = wiring.channel.take(batch.time_s, batch.columns[wiring.field], light, arrival_s)
+        good &= np.isfinite(batch.time_s)
+        angle = own.get(wiring.sensor)
+        if angle is None:
+            self._pending[index].add(batch.time_s[good], position[good])
+            self._resolve(index, wiring, readings)
+            return
+        good &= np.isfinite(angle)
+        if good.any():
+            readings.append(Reading(index, batch.time_s[good], angle[good], position[good]))
+
+    def _resolve(self, index: int, wiring: PositionWiring, readings: list[Reading]) -> None:
+        time_s, angle, position = self._pending[index].resolve(self._tracks[wiring.sensor])
+        if time_s.size:
+            readings.append(Reading(index, time_s, angle, position))
+
+    def turning_rad_s(self, now_s: float) -> float:
+        """Return how fast the shafts are being turned, from the last third of a second; 0 if not known."""
+        while self._angles and self._angles[0][0] < now_s - _TURN_SPAN_S:
+            self._angles.popleft()
+        if len(self._angles) < 4 or self._angles[-1][0] - self._angles[0][0] < _TURN_SPAN_S / 2:
+            return 0.0
+        half = len(self._angles) // 2
+        marks = np.array(self._angles)
+        early, late = marks[:half].mean(axis=0), marks[half:].mean(axis=0)
+        return abs(float(late[1] - early[1])) / max(float(late[0] - early[0]), 1e-6)
+
+    def states(self, now_s: float, *, still: bool) -> tuple[tuple[ChannelState, ...], tuple[LinkStatus, ...]]:
+        """Return what everybody sees of channels and links."""
+        silent = {name: book.silent(now_s) for name, book in self._books.items()}
+        wired: list[tuple[str, Channel]] = [(w.link, w.channel) for w in self._setup.angles]
+        wired += [(w.link, w.channel) for w in self._setup.positions]
+        channels = tuple(_state(c, now_s, silent=silent[link], still=still) for link, c in wired)
+        return channels, tuple(book.status(now_s) for book in self._books.values())
+
+
+def _state(channel: Channel, now_s: float, *, silent: bool, still: bool) -> ChannelState:
+    angle = isinstance(channel, AngleChannel)
+    factor = 180.0 / np.pi if angle else 1e3
+    value = None if channel.value is None or silent else channel.value * factor
+    if value is not None and angle:
+        value %= 360.0
+    rate, noise = channel.rate_hz(now_s), channel.noise
+    return ChannelState(
+        name=channel.name,
+        kind=channel.kind,
+        unit=channel.unit,
+        value=None if value is None else round(float(value), 6),
+        rate_hz=None if rate is None else round(rate, 1),
+        noise=None if noise is None else round(float(noise * factor), 6),
+        flags=channel.flags(now_s, silent=silent, still=still),
+    )

@@ -1,0 +1,181 @@
+"""From the person's two files to what the stream and the model need, in SI units."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from livealign.advice.verdict import Criterion, flex_plane, offset_angle
+from livealign.config.distances import positions
+from livealign.config.job import FlexPlaneTolerance, Job
+from livealign.config.rig import AngleSensor, DetectorSpec, Head, Link, Rig
+from livealign.errors import PersonError
+from livealign.model.rig import Detector, FloatArray, RigModel, beta_covariance
+from livealign.stream.channel import AngleChannel, PositionChannel, PositionLimits
+from livealign.stream.reader import LinkReader
+from livealign.stream.registry import format_class
+
+__all__ = ["AngleWiring", "PositionWiring", "Setup", "build"]
+
+_LENGTH_M = {"mm": 1e-3, "um": 1e-6, "in": 25.4e-3, "mil": 25.4e-6}
+_ANGLE_RAD = {"deg": np.pi / 180.0, "rad": 1.0}
+
+
+@dataclass
+class AngleWiring:
+    """An inclinometer and where its numbers come from."""
+
+    link: str
+    field: str
+    channel: AngleChannel
+
+
+@dataclass
+class PositionWiring:
+    """A detector, where its numbers come from, and which inclinometer tells its angle."""
+
+    link: str
+    field: str
+    light_field: str | None
+    channel: PositionChannel
+    sensor: int
+
+
+@dataclass
+class Setup:
+    """Everything a session is built from."""
+
+    model: RigModel
+    feet: tuple[str, ...]
+    target: FloatArray
+    criterion: Criterion
+    readers: dict[str, LinkReader]
+    angles: list[AngleWiring]
+    positions: list[PositionWiring]
+
+
+def build(job: Job, rig: Rig) -> Setup:
+    """Work out the whole set-up.
+
+    Raises:
+        PersonError: if job and rig do not fit together.
+    """
+    unit_m = 25.4e-3 if job.units == "inch" else 1e-3
+    heads = [h.name for h in rig.heads]
+    feet = tuple(f.name for f in job.feet)
+    points = positions(job, heads)
+    order = [points.names.index(name) for name in [*heads, *feet]]
+    x_m = points.x_m[order]
+    cov = points.cov_m2[np.ix_(order, order)]
+
+    angles: list[AngleWiring] = []
+    sensor_of: dict[str, int] = {}
+    zero_u: list[float] = []
+    for head in rig.heads:
+        if head.angle is not None:
+            sensor_of[head.name] = len(angles)
+            angles.append(_angle(head, head.angle))
+            zero_u.append(float(np.radians(head.angle.zero_u_deg)))
+    wirings: list[PositionWiring] = []
+    detectors: list[Detector] = []
+    for index, head in enumerate(rig.heads):
+        sensor, angle_noise = _sensor_for(head, rig, sensor_of)
+        for spec in head.detectors:
+            name = f"{head.name} {spec.name}"
+            wirings.append(_position(head, spec, name, sensor))
+            detectors.append(
+                Detector(
+                    name=name,
+                    x_m=float(x_m[index]) + spec.depth_mm * 1e-3,
+                    sign=1.0 if head.shaft == "stationary" else -1.0,
+                    phase_rad=0.0 if spec.axis == "radial" else np.pi / 2.0,
+                    # Entered as the trade does: what an indicator zeroed at 12 o'clock shows at 6 on a stiff bar.
+                    sag_m=-0.5e-3 * spec.sag_mm,
+                    noise_m=spec.noise_mm * 1e-3,
+                    angle_noise_rad=angle_noise,
+                    sensor=sensor,
+                    point=index,
+                )
+            )
+    gains = [d.gain_u for h in rig.heads for d in h.detectors]
+    model = RigModel(
+        detectors=tuple(detectors),
+        beta_cov=beta_covariance(zero_u, gains, cov),
+        sensors=len(angles),
+        feet_x_m=x_m[len(heads) :],
+        feet_points=tuple(range(len(heads), len(heads) + len(feet))),
+    )
+    return Setup(
+        model=model,
+        feet=feet,
+        target=_target(job, unit_m),
+        criterion=_criterion(job, unit_m),
+        readers={link.name: _reader(link) for link in rig.links},
+        angles=angles,
+        positions=wirings,
+    )
+
+
+def _angle(head: Head, spec: AngleSensor) -> AngleWiring:
+    sense = 1.0 if spec.sense == "clockwise" else -1.0
+    channel = AngleChannel(
+        f"{head.name} angle",
+        "deg",
+        float(np.radians(max(spec.noise_deg, 1e-3))),
+        scale=sense * _ANGLE_RAD[spec.unit],
+        zero_rad=float(np.radians(spec.zero_deg)),
+    )
+    return AngleWiring(spec.link or head.link, spec.field, channel)
+
+
+def _position(head: Head, spec: DetectorSpec, name: str, sensor: int) -> PositionWiring:
+    least, greatest = spec.range_mm or (-np.inf, np.inf)
+    limits = PositionLimits(
+        least_m=least * 1e-3,
+        greatest_m=greatest * 1e-3,
+        dim_below=-np.inf if spec.dim_below is None else spec.dim_below,
+    )
+    scale = spec.polarity * _LENGTH_M[spec.unit] / spec.gain
+    channel = PositionChannel(name, "mm", spec.noise_mm * 1e-3, scale=scale, limits=limits)
+    return PositionWiring(spec.link or head.link, spec.field, spec.light_field, channel, sensor)
+
+
+def _sensor_for(head: Head, rig: Rig, sensor_of: dict[str, int]) -> tuple[int, float]:
+    """Return the head's own inclinometer, or the only other one, with its noise (rad)."""
+    owner = head if head.angle is not None else next((h for h in rig.heads if h.angle is not None), None)
+    if owner is None or owner.angle is None:
+        raise PersonError(
+            "no head has an angle sensor", where=rig.name, advice="Give one head a table [heads.angle]."
+        )
+    return sensor_of[owner.name], float(np.radians(owner.angle.noise_deg))
+
+
+def _reader(link: Link) -> LinkReader:
+    decoder = format_class(link.format.kind)
+    return LinkReader(
+        decoder(decoder.options_model.model_validate(link.format.options)),
+        clock=None if link.clock is None else (link.clock.field, link.clock.unit, link.clock.wrap_bits),
+        sequence=None if link.sequence is None else (link.sequence, link.sequence_bits),
+        nominal_rate_hz=link.nominal_rate_hz,
+        device_time=link.driver.kind == "file",
+    )
+
+
+def _criterion(job: Job, unit_m: float) -> Criterion:
+    tolerance = job.tolerance
+    if isinstance(tolerance, FlexPlaneTolerance):
+        return flex_plane(job.coupling.flex_planes_apart * unit_m, tolerance.limit_mm_per_m * 1e-3)
+    return offset_angle(
+        tolerance.offset * unit_m, tolerance.angle_mm_per_m * 1e-3, tolerance.source, job.units
+    )
+
+
+def _target(job: Job, unit_m: float) -> FloatArray:
+    t = job.target
+    return np.array(
+        [
+            t.horizontal_offset * unit_m,
+            t.horizontal_slope_mm_per_m * 1e-3,
+            t.vertical_offset * unit_m,
+            t.vertical_slope_mm_per_m * 1e-3,
+        ]
+    )

@@ -1,0 +1,201 @@
+"""Calibrated streams: raw fields become angles and positions in SI units, with flags for what cannot be trusted."""
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livealign.stream.contracts import Floats
+from livealign.stream.reader import RateMeter
+
+__all__ = ["AngleChannel", "Channel", "PositionChannel", "PositionLimits"]
+
+Mask = NDArray[np.bool_]
+
+_FLAG_STAYS_S = 2.0
+"""A passing fault stays on screen this long."""
+_HISTORY = 6
+_JUMP_NOISES = 12.0
+_LEAST_JUMP_M = 50e-6
+_NOISE_MEMORY = 200.0
+_NOISY = 3.0
+_TREND_S = 10.0
+_DRIFT_LEAST_M = 5e-6
+
+
+class Channel:
+    """What angle and position streams share: rate, last value, noise, flags, trend."""
+
+    kind: Literal["angle", "position"]
+
+    def __init__(self, name: str, unit: str, declared_noise: float) -> None:
+        """Take the channel's name, its unit as shown, and the noise it should have (SI)."""
+        self.name = name
+        self.unit = unit
+        self._declared = declared_noise
+        self._rate = RateMeter()
+        self._tail = np.empty(0)
+        self._variance: float | None = None
+        self._seen: dict[str, float] = {}
+        self._seconds: deque[list[float]] = deque(maxlen=int(_TREND_S))
+        self.value: float | None = None
+        self._last_s: float | None = None
+
+    @property
+    def noise(self) -> float | None:
+        """Standard deviation of one reading, trends removed (SI); None until there are enough readings."""
+        return None if self._variance is None else self._variance**0.5
+
+    def rate_hz(self, now_s: float) -> float | None:
+        """Readings a second."""
+        return self._rate.rate_hz(now_s)
+
+    def flags(self, now_s: float, *, silent: bool, still: bool) -> tuple[str, ...]:
+        """Return the channel's flags now.
+
+        Args:
+            now_s: the time.
+            silent: does its link bring nothing?
+            still: are shafts and machine at rest, so that a trend would be drift?
+        """
+        if silent or self._last_s is None:
+            return ("silent",)
+        flags = [name for name, at in self._seen.items() if now_s - at <= _FLAG_STAYS_S]
+        if self.noise is not None and self.noise > _NOISY * self._declared:
+            flags.append("noisy")
+        if still and self._drifts():
+            flags.append("drifting")
+        elif still and not flags:
+            flags.append("steady")
+        return tuple(sorted(flags))
+
+    def _note(self, name: str, where: Mask, arrival_s: float) -> None:
+        if where.any():
+            self._seen[name] = arrival_s
+
+    def _learn(self, time_s: Floats, values: Floats, arrival_s: float) -> None:
+        """Learn from good readings: value, rate, noise (second differences), one-second means."""
+        if values.size == 0:
+            return
+        self.value = float(values[-1])
+        self._last_s = arrival_s
+        self._rate.add(arrival_s, values.size)
+        joined = np.concatenate([self._tail[-2:], values])
+        if joined.size > 2:
+            second = np.diff(joined, 2)
+            fresh = float(np.mean(np.minimum(np.square(second), 600.0 * self._declared**2))) / 6.0
+            share = 1.0 if self._variance is None else min(1.0, second.size / _NOISE_MEMORY)
+            self._variance = (
+                fresh if self._variance is None else self._variance + share * (fresh - self._variance)
+            )
+        self._tail = joined[-2:]
+        second_now = float(np.floor(time_s[-1]))
+        if not self._seconds or self._seconds[-1][0] != second_now:
+            self._seconds.append([second_now, 0.0, 0.0])
+        self._seconds[-1][1] += values.size
+        self._seconds[-1][2] += float(values.sum())
+
+    def _drifts(self) -> bool:
+        if len(self._seconds) < _TREND_S:
+            return False
+        means = np.array([total / n for _, n, total in self._seconds])
+        half = means.size // 2
+        trend = abs(float(means[half:].mean() - means[:half].mean()))
+        per_second = float(np.median([n for _, n, _ in self._seconds]))
+        noise = 5.0 * (self.noise or self._declared) * (4.0 / (per_second * means.size)) ** 0.5
+        return bool(trend > max(self._drift_least, noise))
+
+    @property
+    def _drift_least(self) -> float:
+        return _DRIFT_LEAST_M
+
+
+class AngleChannel(Channel):
+    """An inclinometer: shaft angle in rad, clockwise, continuous over turns."""
+
+    kind = "angle"
+
+    def __init__(
+        self, name: str, unit: str, declared_noise_rad: float, *, scale: float, zero_rad: float
+    ) -> None:
+        """Take also the radians per raw unit (negative if it counts counterclockwise) and the angle at raw zero."""
+        super().__init__(name, unit, declared_noise_rad)
+        self._scale = scale
+        self._zero = zero_rad
+
+    @property
+    def _drift_least(self) -> float:
+        return 1e-3
+
+    def take(self, time_s: Floats, raw: Floats, arrival_s: float) -> Floats:
+        """Return (n,) angles, NaN where the record had none."""
+        angle = self._zero + self._scale * raw
+        good = np.isfinite(angle)
+        if good.any():
+            before = [self.value] if self.value is not None else []
+            whole = np.unwrap(np.concatenate([before, angle[good]]))[len(before) :]
+            angle[good] = whole
+            self._learn(time_s[good], whole, arrival_s)
+        return angle
+
+
+@dataclass(frozen=True, slots=True)
+class PositionLimits:
+    """What a position reading must satisfy to count."""
+
+    least_m: float = -np.inf
+    greatest_m: float = np.inf
+    dim_below: float = -np.inf
+
+
+class PositionChannel(Channel):
+    """A position detector in metres, gain and polarity applied."""
+
+    kind = "position"
+
+    def __init__(
+        self, name: str, unit: str, declared_noise_m: float, *, scale: float, limits: PositionLimits
+    ) -> None:
+        """Take also the metres per raw unit (polarity and gain included) and the limits."""
+        super().__init__(name, unit, declared_noise_m)
+        self._scale = scale
+        self._limits = limits
+        self._history = np.empty(0)
+
+    def take(
+        self, time_s: Floats, raw: Floats, light: Floats | None, arrival_s: float
+    ) -> tuple[Floats, Mask]:
+        """Return (n,) positions and which of them may be used."""
+        position = self._scale * raw
+        here = np.isfinite(position)
+        clipped = here & ((position <= self._limits.least_m) | (position >= self._limits.greatest_m))
+        dim = here & (light < self._limits.dim_below) if light is not None else np.zeros_like(here)
+        good = here & ~clipped & ~dim
+        if good.any():
+            jumped = np.zeros_like(good)
+            jumped[good] = self._jumped(position[good])
+            good &= ~jumped
+            self._note("jumped", jumped, arrival_s)
+        self._note("clipped", clipped, arrival_s)
+        self._note("dim", dim, arrival_s)
+        self._learn(time_s[good], position[good], arrival_s)
+        if clipped.any() or dim.any():
+            self._last_s = arrival_s
+        return position, good
+
+    def _jumped(self, position: Floats) -> Mask:
+        """Which readings lie far from where the six before them point; a true step is believed after three readings."""
+        joined = np.concatenate([self._history, position])
+        self._history = joined[-_HISTORY:]
+        known = joined.size - position.size
+        result = np.zeros(joined.size, dtype=bool)
+        if joined.size > _HISTORY:
+            past = np.lib.stride_tricks.sliding_window_view(joined[:-1], _HISTORY)
+            steps = np.diff(past, axis=1)
+            middle = (_HISTORY + 1) / 2
+            expected = np.median(past, axis=1) + middle * np.median(steps, axis=1)
+            limit = max(_JUMP_NOISES * self._declared, _LEAST_JUMP_M) + 6.0 * np.median(np.abs(steps), axis=1)
+            result[_HISTORY:] = np.abs(joined[_HISTORY:] - expected) > limit
+        return result[known:]

@@ -1,0 +1,120 @@
+"""From a device's counter, or from arrival alone, to the session's time."""
+
+from collections import deque
+
+import numpy as np
+
+from livealign.stream.contracts import Floats
+
+__all__ = ["ClockMap", "unwrap"]
+
+_UNIT_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+_BUCKET_S = 1.0
+_BUCKETS = 60
+_LEAST_BUCKETS = 8
+_RESTART_S = 1.0
+"""A counter that goes back by more than this, or does not fit arrival by more than this, has been restarted."""
+
+
+def unwrap(values: Floats, last: float | None, modulus: float | None) -> Floats:
+    """Return counter values that go on past their wrap-around.
+
+    Args:
+        values: (n,) raw counts, finite.
+        last: the unwrapped value before them, or None.
+        modulus: counts in a full cycle, or None for a counter that never wraps.
+    """
+    if modulus is None or values.size == 0:
+        return values
+    first = (
+        values[0] if last is None else last + np.mod(values[0] - last + modulus / 2, modulus) - modulus / 2
+    )
+    steps = np.mod(np.diff(values) + modulus / 2, modulus) - modulus / 2
+    result: Floats = first + np.concatenate([[0.0], np.cumsum(steps)])
+    return result
+
+
+class ClockMap:
+    """Maps device time to host time along the lower envelope of the transport's delay.
+
+    Bytes arrive late, never early: of all (arrival - device time) the least ones tell the offset between the clocks,
+    their trend the difference in rate. The first mapping after a (re)start rests on one arrival and improves.
+    """
+
+    def __init__(self, unit: str, wrap_bits: int | None) -> None:
+        """Take the counter's unit (s, ms, us) and its width in bits, if it wraps."""
+        self._unit_s = _UNIT_S[unit]
+        self._modulus = None if wrap_bits is None else 2.0**wrap_bits
+        self.restarts = -1
+        self._restart()
+
+    def _restart(self) -> None:
+        self.restarts += 1
+        self._last: float | None = None
+        self._least: deque[tuple[float, float]] = deque(maxlen=_BUCKETS)
+        self._offset = 0.0
+        self._rate = 0.0
+        self._origin = 0.0
+        self._spread = 0.0
+
+    @property
+    def u_s(self) -> float | None:
+        """Standard uncertainty of the mapping, from the scatter of the least delays; None before the first reading."""
+        if not self._least:
+            return None
+        return float(np.hypot(self._spread, self._unit_s / 12**0.5))
+
+    def map(self, counts: Floats, arrival_s: float) -> Floats:
+        """Return session times (s) of records that arrived together; counts that are NaN give NaN."""
+        good = np.isfinite(counts)
+        result = np.full(counts.size, np.nan)
+        if not good.any():
+            return result
+        device = unwrap(counts[good], self._last, self._modulus) * self._unit_s
+        last = None if self._last is None else self._last * self._unit_s
+        jumped = self._least and abs(arrival_s - device[-1] - self._offset_at(device[-1])) > _RESTART_S
+        if jumped or (last is not None and device[0] < last - _RESTART_S):
+            self._restart()
+            device = unwrap(counts[good], None, self._modulus) * self._unit_s
+        self._last = float(device[-1] / self._unit_s)
+        self._learn(float(device[-1]), arrival_s - float(device[-1]))
+        result[good] = device + self._offset + self._rate * (device - self._origin)
+        return result
+
+    def device_s(self, counts: Floats) -> Floats:
+        """Return device time (s) alone, wrap-around undone; for captured bytes, whose arrival is not known."""
+        good = np.isfinite(counts)
+        result = np.full(counts.size, np.nan)
+        if good.any():
+            unwrapped = unwrap(counts[good], self._last, self._modulus)
+            self._last = float(unwrapped[-1])
+            result[good] = unwrapped * self._unit_s
+        return result
+
+    def _offset_at(self, device: float) -> float:
+        return self._offset + self._rate * (device - self._origin)
+
+    def _learn(self, device: float, delay: float) -> None:
+        bucket = device // _BUCKET_S
+        if not self._least or self._least[-1][0] // _BUCKET_S != bucket:
+            self._least.append((device, delay))
+        elif delay < self._least[-1][1]:
+            self._least[-1] = (device, delay)
+        else:
+            return
+        self._fit()
+
+    def _fit(self) -> None:
+        points = np.array(self._least)
+        if len(points) < _LEAST_BUCKETS:
+            self._origin, self._rate = float(points[-1, 0]), 0.0
+            self._offset = float(points[:, 1].min())
+            self._spread = float(points[:, 1].std()) if len(points) > 1 else 0.0
+            return
+        # The newest bucket is not complete: its least delay may still fall.
+        points = points[:-1]
+        self._origin = float(points[:, 0].mean())
+        rate, offset = np.polyfit(points[:, 0] - self._origin, points[:, 1], 1)
+        residual = points[:, 1] - offset - rate * (points[:, 0] - self._origin)
+        below = float(residual.min())
+        self._rate, self._offset, self._spread = float(rate), float(offset) + below, float(residual.std())
