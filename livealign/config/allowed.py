@@ -14,7 +14,13 @@ from livealign.config.rig import NAME_PATTERN
 __all__ = ["Place", "place"]
 
 _PATTERNS = {NAME_PATTERN: "letters, digits, spaces, _ . and -, a letter or digit first"}
-_PLAIN = {float: "a number", int: "a whole number", str: "text in quotes", bool: "true or false", Path: "text in quotes"}
+_PLAIN = {
+    float: "a number",
+    int: "a whole number",
+    str: "text in quotes",
+    bool: "true or false",
+    Path: "text in quotes",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from livealign.units import distance_words, length_unit_m, show_length, show_slo
 __all__ = ["Channel", "channels", "job_lines", "rig_lines", "understood"]
 
 _RULE_SOURCE = "API RP 686, 2nd ed. 2009, cl. 5.4.6.2"
-_WHERE_KEYS = ("port", "path", "host", "address")
+_WHERE_KEYS = ("host", "address", "port", "path")
 """Settings of a driver that say where it reads; others, such as passwords, are not shown."""
 
 
@@ -27,7 +27,7 @@ def job_lines(job: Job, where: Positions) -> Iterator[str]:
     yield f"  speed                {m.shaft_speed_rpm:g} rpm"
     yield f"  coupling             diameter {distance_words(job.coupling.diameter * unit, job.units)}"
     yield f"  flex planes          {distance_words(job.coupling.flex_planes_apart * unit, job.units)} apart"
-    yield f"Points along the shafts, from the coupling's centre, positive toward {m.movable}"
+    yield "Points along the shafts, from the coupling's centre toward the movable machine"
     points = _points(where)
     widest = max(len(name) for name, _, _ in points)
     for name, x, u in points:
@@ -114,7 +114,7 @@ def rig_lines(rig: Rig, job: Job | None = None) -> Iterator[str]:
 def link_words(link: Link) -> str:
     """Return what a link is and how it is read."""
     options = link.driver.options
-    place = next((f" {options[key]}" for key in _WHERE_KEYS if key in options), "")
+    place = "".join(f" {options[key]}" for key in _WHERE_KEYS if key in options)
     words = f"link {link.name}: {link.driver.kind}{place}, read as {link.format.kind}; "
     if link.clock:
         wrap = f", starting again after {link.clock.wrap_bits} bits" if link.clock.wrap_bits else ""
@@ -145,8 +145,10 @@ def channels(head: Head) -> Iterator[Channel]:
     """Yield what each field that a head measures with means."""
     if head.angle:
         a = head.angle
-        zero = f", true angle {a.zero_deg:g} deg where it reads 0" if a.zero_deg else ""
-        meaning = f"angle of {head.name}, 0 at 12 o'clock, grows {a.sense}{zero}, zero known to {a.zero_u_deg:g} deg"
+        zero = f"{a.zero_deg:g} deg clockwise from 12 o'clock" if a.zero_deg else "12 o'clock"
+        meaning = (
+            f"angle of {head.name}, 0 at {zero} (standard uncertainty {a.zero_u_deg:g} deg), grows {a.sense}"
+        )
         yield Channel(a.link or head.link, a.field, a.unit, meaning)
     for d in head.detectors:
         meaning = f"{head.name} on the {head.shaft} shaft, {detector_words(d)}"
@@ -160,7 +162,8 @@ def detector_words(d: DetectorSpec) -> str:
     if d.gain != 1:
         words.append(f"{d.gain:g} for every 1 of true change")
     if d.depth_mm:
-        words.append(f"{abs(d.depth_mm):g} mm {'behind' if d.depth_mm > 0 else 'before'} its mark")
+        to = "movable" if d.depth_mm > 0 else "stationary"
+        words.append(f"{abs(d.depth_mm):g} mm from its mark, toward the {to} machine")
     if d.sag_mm:
         words.append(f"bracket sag {d.sag_mm:g} mm")
     if d.range_mm:
