@@ -86,10 +86,8 @@ def simulate(
         raise click.UsageError("--job and --rig go together: give both or neither.")
     try:
         asyncio.run(_simulate(job, rig, kind, seed, rate, control=control))
-    except PersonError as e:
-        raise click.ClickException(str(e)) from None
     except (KeyboardInterrupt, asyncio.CancelledError):
-        pass
+        pass  # a quiet end is what was asked for
     except BrokenPipeError:
         # Whoever listened has gone; without this, closing standard output would complain again.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from livealign.cli import main
 from livealign_simulators.cli import simulate
 from livealign_simulators.ports import have_ptys
 
@@ -108,10 +109,8 @@ def test_stopped_in_the_middle_of_its_script_it_leaves_nothing(how):
 
 @pytest.mark.skipif(sys.platform == "win32", reason="/dev/null is not there")
 def test_without_control_the_end_of_dev_null_is_not_the_end():
-    with open(os.devnull, "rb") as nothing:
-        process = subprocess.Popen(
-            (*COMMAND, "--as", "tcp"), stdin=nothing, stdout=subprocess.PIPE, text=True
-        )
+    command = (*COMMAND, "--as", "tcp")
+    process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True)
     try:
         assert json.loads(process.stdout.readline())["links"]
         assert json.loads(process.stdout.readline())["done"] == "wait"
@@ -121,13 +120,13 @@ def test_without_control_the_end_of_dev_null_is_not_the_end():
 
 
 def test_a_job_without_its_rig_is_a_wrong_call():
-    result = CliRunner().invoke(simulate, ["--job", "job.toml"])
+    result = CliRunner().invoke(main, ["simulate", "--job", "job.toml"])
     assert result.exit_code == 2
     assert "--job and --rig go together" in result.output
 
 
 def test_a_missing_file_is_told_in_words():
-    result = CliRunner().invoke(simulate, ["--job", "no-job.toml", "--rig", "no-rig.toml"])
+    result = CliRunner().invoke(main, ["simulate", "--job", "no-job.toml", "--rig", "no-rig.toml"])
     assert result.exit_code == 1
     assert "no-job.toml" in result.output
     assert "Traceback" not in result.output

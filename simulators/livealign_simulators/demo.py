@@ -1,0 +1,141 @@
+"""The `demo` command: a simulated machine is measured and brought into line by the real program."""
+
+import asyncio
+import contextlib
+import importlib
+import json
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import click
+
+from livealign.errors import PersonError
+from livealign_simulators.background import Background
+from livealign_simulators.operator import QUICK, Outcome
+from livealign_simulators.ports import have_ptys
+from livealign_simulators.stage import set_up
+from livealign_simulators.summary import summary
+
+__all__ = ["demo"]
+
+# Named as text: a simulator knows nothing of the dashboard, which is looked up when there is a terminal for it.
+_DASHBOARD = ("livealign_tui.command", "run_dashboard")
+
+Say = Callable[[str], None]
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  livealign demo
+  livealign demo --headless
+  livealign demo --headless --json --seed 7
+  livealign demo --keep recordings
+"""
+)
+@click.option("--headless", is_flag=True, help="No dashboard: say what happens, line by line.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="No dashboard: print truth and estimate as one JSON object."
+)
+@click.option(
+    "--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Same seed, same machine."
+)
+@click.option(
+    "--as",
+    "kind",
+    type=click.Choice(["serial", "tcp"]),
+    default="serial" if have_ptys() else "tcp",
+    show_default=True,
+    help="What the simulated heads appear as.",
+)
+@click.option(
+    "--keep", type=click.Path(path_type=Path, file_okay=False), help="Folder in which to keep a recording."
+)
+def demo(*, headless: bool, as_json: bool, seed: int, kind: str, keep: Path | None) -> None:
+    """Watch a simulated machine being measured and brought into line.
+
+    Simulated heads send through real ports to the real service; a scripted person follows what it says.
+    Ends with exit code 0 if the machine is inside tolerance at the end, else 1.
+    """
+    if headless or as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        outcome = _headless(kind, seed, keep, _quiet if as_json else _lines())
+        click.echo(json.dumps(outcome.as_json()) if as_json else summary(outcome))
+    else:
+        left = _with_dashboard(kind, seed, keep)
+        if left is None:
+            click.echo("The demo was left before its end.")
+            return
+        outcome = left
+        click.echo(summary(outcome))
+    if outcome.verdict != "conforming":
+        click.get_current_context().exit(1)
+
+
+def _headless(kind: str, seed: int, keep: Path | None, say: Say) -> Outcome:
+    async def play() -> Outcome:
+        _cancel_on_signals()
+        say("Starting a simulated rig and the service that reads it.")
+        async with set_up(kind, seed, keep) as stage:
+            return await stage.play(QUICK, say)
+
+    try:
+        return asyncio.run(play())
+    except (asyncio.CancelledError, KeyboardInterrupt):
+        raise _stopped() from None
+
+
+def _with_dashboard(kind: str, seed: int, keep: Path | None) -> Outcome | None:
+    with _signals_as_interrupt():
+        background = Background(kind, seed, keep)
+        try:
+            note = background.service()
+            if note is not None:
+                module, name = _DASHBOARD
+                getattr(importlib.import_module(module), name)(note.url, note.token)
+        except KeyboardInterrupt:
+            raise _stopped() from None
+        finally:
+            background.end()
+    if background.error is not None:
+        raise background.error
+    return background.outcome
+
+
+def _stopped() -> PersonError:
+    return PersonError("the demo was stopped", exit_code=130)
+
+
+def _cancel_on_signals() -> None:
+    task = asyncio.current_task()
+    if task is None or sys.platform == "win32":
+        return  # there Ctrl-C arrives as KeyboardInterrupt
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        asyncio.get_running_loop().add_signal_handler(number, task.cancel)
+
+
+@contextlib.contextmanager
+def _signals_as_interrupt() -> Iterator[None]:
+    """Treat SIGTERM and SIGHUP as Ctrl-C, for which the dashboard cleans up its screen."""
+    numbers = [] if sys.platform == "win32" else [signal.SIGTERM, signal.SIGHUP]
+    before = {n: signal.signal(n, lambda *_: signal.raise_signal(signal.SIGINT)) for n in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _quiet(_: str) -> None:
+    pass
+
+
+def _lines() -> Say:
+    start = time.monotonic()
+
+    def say(words: str) -> None:
+        click.echo(f"{time.monotonic() - start:5.1f} s  {words}")
+
+    return say
