@@ -18,7 +18,7 @@ from livealign_drivers._lines import LineCutter
 __all__ = ["DelimitedFormat", "DelimitedOptions"]
 
 FEW = 8
-"""So many lines are read faster one by one than together."""
+"""Fewer lines than this are read faster one by one; at least 2, for a header line is read alone."""
 NAME = re.compile(r"[A-Za-z_][A-Za-z0-9 _.-]{0,59}")
 NOT_NAMES = {"nan", "inf", "infinity"}
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "space": WHITESPACE, " ": WHITESPACE}

@@ -1,0 +1,222 @@
+"""Real parts at the other end of a driver: a pseudo terminal as serial port, a TCP server, a file."""
+
+import asyncio
+import os
+import threading
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import psutil
+import pytest
+
+from livealign.stream.contracts import Frame, LinkEvent
+from livealign_drivers.file import FileDriver, FileOptions
+from livealign_drivers.serial import SerialDriver, SerialOptions
+from livealign_drivers.tcp import TcpDriver, TcpOptions
+
+PATIENCE_S = 20.0
+
+
+async def until(true: Callable[[], Any]) -> None:
+    """Wait for something to come true; generous, for slow machines."""
+    async with asyncio.timeout(PATIENCE_S):
+        while not true():  # noqa: ASYNC110 - what is waited for is told by no event
+            await asyncio.sleep(0.005)
+
+
+class SerialPart:
+    """A port whose name is a link to a pseudo terminal; plugging in again makes a new terminal."""
+
+    def __init__(self, folder: Path) -> None:
+        self.name = folder / "port"
+        self._ends: tuple[int, ...] = ()
+
+    async def appear(self) -> None:
+        import tty
+
+        self._ends = os.openpty()
+        tty.setraw(self._ends[1])
+        self.name.symlink_to(os.ttyname(self._ends[1]))
+
+    async def vanish(self) -> None:
+        self.name.unlink(missing_ok=True)
+        for end in self._ends:
+            os.close(end)
+        self._ends = ()
+
+    async def send(self, data: bytes) -> None:
+        assert os.write(self._ends[0], data) == len(data)
+
+    def driver(self, clock, *, reconnect_max_s: float = 0.05) -> SerialDriver:
+        options = SerialOptions(port=str(self.name), reconnect_max_s=reconnect_max_s)
+        return SerialDriver("head S", options, clock)
+
+
+class TcpPart:
+    """A server that keeps its port number when it comes back."""
+
+    def __init__(self) -> None:
+        self.port = 0
+        self._server: asyncio.Server | None = None
+        self._clients: set[asyncio.StreamWriter] = set()
+
+    async def appear(self) -> None:
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    async def vanish(self) -> None:
+        if self._server is not None:
+            self._server.close()
+            for client in self._clients:
+                client.close()
+            await until(lambda: not self._clients)
+            await self._server.wait_closed()
+            self._server = None
+
+    async def send(self, data: bytes) -> None:
+        await until(lambda: self._clients)
+        for client in self._clients:
+            client.write(data)
+            await client.drain()
+
+    def driver(self, clock, *, reconnect_max_s: float = 0.05) -> TcpDriver:
+        options = TcpOptions(host="127.0.0.1", port=self.port, reconnect_max_s=reconnect_max_s)
+        return TcpDriver("head S", options, clock)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._clients.add(writer)
+        with suppress(OSError):
+            await reader.read()
+        writer.close()
+        with suppress(OSError):
+            await writer.wait_closed()
+        self._clients.discard(writer)
+
+
+class FilePart:
+    """A file with a given content."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / "heads.txt"
+
+    async def appear(self) -> None:
+        self.path.touch()
+
+    async def vanish(self) -> None:
+        self.path.unlink(missing_ok=True)
+
+    async def send(self, data: bytes) -> None:
+        with self.path.open("ab") as f:
+            f.write(data)
+
+    def driver(self, clock, *, chunk_bytes: int = 65536) -> FileDriver:
+        return FileDriver("head S", FileOptions(path=self.path, chunk_bytes=chunk_bytes), clock)
+
+
+class Listener:
+    """A task that iterates a driver and keeps all it says."""
+
+    def __init__(self, driver) -> None:
+        self.items: list[Frame | LinkEvent] = []
+        self.driver = driver
+        self.task = asyncio.create_task(self._listen(), name="listener")
+
+    async def _listen(self) -> None:
+        async for item in self.driver:
+            self.items.append(item)
+
+    @property
+    def events(self) -> list[LinkEvent]:
+        return [i for i in self.items if isinstance(i, LinkEvent)]
+
+    @property
+    def states(self) -> list[str]:
+        return [e.state for e in self.events]
+
+    @property
+    def received(self) -> bytes:
+        return b"".join(i.payload for i in self.items if isinstance(i, Frame))
+
+
+class Leftovers:
+    """Threads and descriptors that were not there before."""
+
+    def __init__(self) -> None:
+        self._threads = set(threading.enumerate())
+        self._open = self._count()
+
+    @staticmethod
+    def _count() -> int:
+        process = psutil.Process()
+        return process.num_fds() if hasattr(process, "num_fds") else process.num_handles()
+
+    def threads(self) -> list[str]:
+        return [t.name for t in threading.enumerate() if t not in self._threads]
+
+    async def none(self) -> None:
+        """Fail unless all are gone, soon."""
+        # The other end of a socket notices in its own time that it was closed.
+        with suppress(TimeoutError):
+            await until(lambda: not self.threads() and self._count() <= self._open)
+        assert self.threads() == []
+        assert self._count() <= self._open
+
+
+@pytest.fixture
+def clock() -> Callable[[], int]:
+    start = time.monotonic_ns()
+    return lambda: time.monotonic_ns() - start
+
+
+@pytest.fixture
+def wait_until():
+    return until
+
+
+@pytest.fixture
+async def serial_part(tmp_path, missing) -> AsyncIterator[SerialPart]:
+    if not hasattr(os, "openpty"):
+        missing("this platform has no pseudo terminals")
+    part = SerialPart(tmp_path)
+    await part.appear()
+    yield part
+    await part.vanish()
+
+
+@pytest.fixture
+async def tcp_part() -> AsyncIterator[TcpPart]:
+    part = TcpPart()
+    await part.appear()
+    yield part
+    await part.vanish()
+
+
+@pytest.fixture
+async def file_part(tmp_path) -> FilePart:
+    part = FilePart(tmp_path)
+    await part.appear()
+    return part
+
+
+@pytest.fixture
+async def leftovers() -> Leftovers:
+    return Leftovers()
+
+
+@pytest.fixture
+async def listen() -> AsyncIterator[Callable[[Any], Listener]]:
+    """Listen to a driver; whatever the test did, the driver is closed after it."""
+    listeners: list[Listener] = []
+
+    def start(driver) -> Listener:
+        listeners.append(Listener(driver))
+        return listeners[-1]
+
+    yield start
+    for listener in listeners:
+        async with asyncio.timeout(PATIENCE_S):
+            await listener.driver.close()
+            await asyncio.gather(listener.task, return_exceptions=True)
