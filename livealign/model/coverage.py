@@ -43,24 +43,21 @@ def best_angle(model: RigModel, belief: Belief, variance: FloatArray) -> tuple[f
     Returns:
         The angle, and the worst foot's standard uncertainty (m) now and after ten such readings there.
     """
-    size = model.size
     angles = np.arange(_CANDIDATES) * (2.0 * np.pi / _CANDIDATES)
-    h = np.stack(
-        [
-            model.rows(i, np.sin(angles + d.phase_rad), np.cos(angles + d.phase_rad))
-            for i, d in enumerate(model.detectors)
-        ],
-        axis=1,
-    )
-    cov = belief.cov[:size, :size]
-    by_pose, _ = model.foot_rows(belief.pose)
-    feet = np.zeros((by_pose.shape[0], size))
-    feet[:, size - by_pose.shape[1] :] = by_pose
-    cross = h @ cov
+    rows = []
+    for i, d in enumerate(model.detectors):
+        sin, cos = np.sin(angles + d.phase_rad), np.cos(angles + d.phase_rad)
+        rows.append(
+            np.concatenate([model.rows(i, sin, cos), model.systematic_rows(i, sin, cos, belief.pose)], axis=1)
+        )
+    h = np.stack(rows, axis=1)
+    by_pose, by_beta = model.foot_rows(belief.pose)
+    feet = np.concatenate([np.zeros((by_pose.shape[0], belief.constants)), by_pose, by_beta], axis=1)
+    cross = h @ belief.cov
     inner = cross @ h.transpose(0, 2, 1) + np.diag(variance / 10.0)
     seen = cross @ feet.T
     shrunk = np.einsum("akf,akf->af", seen, np.linalg.solve(inner, seen))
-    now = np.diag(belief.feet_cov(model))
+    now = np.einsum("fi,ij,fj->f", feet, belief.cov, feet)
     after = np.maximum(now - shrunk, 0.0).max(axis=1)
     best = int(after.argmin())
     return float(angles[best]), float(now.max()) ** 0.5, float(after[best]) ** 0.5

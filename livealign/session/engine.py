@@ -4,18 +4,20 @@ Nothing here reads a clock. The same events in the same order give the same snap
 come from a live rig, from a recording, or from a test.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
-from livealign.advice import corrections, next_step, words
-from livealign.advice.verdict import judge
+from livealign.advice import next_step, words
 from livealign.config.job import Job
 from livealign.config.rig import Rig
 from livealign.model.belief import Belief
 from livealign.model.coverage import best_angle, sector_information
 from livealign.model.sweep import BINS, Sweep, SweepFit
 from livealign.model.tracker import Track, Tracker
+from livealign.session.assessment import Assessment, assess, diameter_m
 from livealign.session.events import Command, Event, Tick
-from livealign.session.intake import Intake, Reading
+from livealign.session.intake import Intake
 from livealign.session.setup import build
 from livealign.snapshot import (
     SCHEMA,
@@ -33,9 +35,8 @@ from livealign.stream.contracts import Frame, LinkEvent
 __all__ = ["Session"]
 
 _FIT_EVERY_S = 0.1
-_MOST_RESIDUALS = 180
+_MOST_RESIDUALS = 72
 _MOST_NOTES = 200
-_STILL_RAD_S = np.radians(1.0)
 
 
 class Session:
@@ -65,9 +66,11 @@ class Session:
         self._rotation = RotationState()
         self._tracker: Tracker | None = None
         self._belief: Belief | None = None
+        self._adjusted = False
         self._as_found: Finding | None = None
         self._as_left: Finding | None = None
         self._notes: list[str] = []
+        self._assessment: tuple[Belief | None, Assessment] | None = None
 
     @property
     def due_ns(self) -> int | None:
@@ -77,10 +80,10 @@ class Session:
     def feed(self, event: Event) -> Snapshot | None:
         """Take the next event; return a snapshot if one is due."""
         self._now_ns = max(self._now_ns, event.time_ns)
+        if not isinstance(event, Frame):
+            self._take_readings()
         if isinstance(event, Frame):
-            readings = self._intake.frame(event)
-            if not self._hold:
-                self._use(readings)
+            self._intake.frame(event)
         elif isinstance(event, LinkEvent):
             self._intake.link(event)
         elif isinstance(event, Command):
@@ -125,12 +128,17 @@ class Session:
             self._plane = command.plane or self._plane
             self._follow()
             self._phase = "adjust"
+            self._adjusted = True
         elif command.name == "hold":
             self._hold = command.on
         else:
             self._notes = [*self._notes, command.text.strip()][-_MOST_NOTES:]
 
-    def _use(self, readings: list[Reading]) -> None:
+    def _take_readings(self) -> None:
+        """Read what waits, and use it unless held."""
+        readings = self._intake.readings()
+        if self._hold:
+            return
         if self._phase == "rotation":
             for r in readings:
                 self._sweep.add(r.detector, r.angle_rad, r.position_m)
@@ -157,25 +165,17 @@ class Session:
     def _keep_finding(self, now_s: float) -> None:
         if self._belief is None or not self._belief.known:
             return
-        belief = self._belief
-        finding = Finding(
-            time_s=round(now_s, 6),
-            pose=corrections.pose_of(belief),
-            feet=corrections.feet_moves(
-                self._model, self._setup.feet, belief, self._setup.target, self._job.units
-            ),
-            verdict=judge(self._setup.criterion, belief, self._setup.target, self._job.confidence),
-            gap_vertical_mm=corrections.gap_mm(belief, self._diameter_m, vertical=True),
-            gap_horizontal_mm=corrections.gap_mm(belief, self._diameter_m, vertical=False),
-        )
-        if self._as_found is None:
-            self._as_found = finding
-        else:
+        finding = self._assessed().finding(now_s)
+        if self._adjusted:
             self._as_left = finding
+        else:
+            self._as_found = finding
 
-    @property
-    def _diameter_m(self) -> float:
-        return self._job.coupling.diameter * (25.4e-3 if self._job.units == "inch" else 1e-3)
+    def _assessed(self) -> Assessment:
+        """Return what follows from the present belief, worked out anew only if it is another one."""
+        if self._assessment is None or self._assessment[0] is not self._belief:
+            self._assessment = (self._belief, assess(self._job, self._setup, self._belief))
+        return self._assessment[1]
 
     def _describe(self, fit: SweepFit) -> RotationState:
         pooled = fit.pooled
@@ -218,6 +218,7 @@ class Session:
     def snapshot(self, time_ns: int) -> Snapshot:
         """Return a snapshot of what is known at a time; its sequence number is the next."""
         now_s = time_ns / 1e9
+        self._take_readings()
         self._sequence += 1
         self._sent_ns, self._pending = time_ns, False
         if self._phase == "rotation" and now_s - self._fit_s >= _FIT_EVERY_S:
@@ -225,38 +226,30 @@ class Session:
         track = None if self._phase != "adjust" or self._tracker is None else self._tracker.estimate()
         if track is not None:
             self._belief = track.belief
-        belief = self._belief
-        target, units = self._setup.target, self._job.units
         state: MachineState = "unknown" if track is None else track.motion
-        if self._intake.turning_rad_s(now_s) > _STILL_RAD_S:
+        if self._intake.turning(now_s):
             state = "turning"
-        channels, links = self._intake.states(now_s, still=state in {"settled", "unknown"})
-        feet = (
-            corrections.unknown_feet(self._model, self._setup.feet)
-            if belief is None
-            else corrections.feet_moves(self._model, self._setup.feet, belief, target, units)
-        )
-        unknown = Belief(np.zeros(4), np.eye(4), 0, (False,) * 4)
-        shown = unknown if belief is None else belief
-        verdict = judge(self._setup.criterion, shown, target, self._job.confidence)
+        moved_s = 0.0 if track is None or track.motion == "unknown" else now_s - track.still_s
+        channels, links = self._intake.states(now_s, moved_s)
+        assessed = self._assessed()
         settling = self._settling(track)
         return Snapshot(
             schema=SCHEMA,
             sequence=self._sequence,
             time_s=round(now_s, 6),
             job=self._job.name,
-            units=units,
+            units=self._job.units,
             phase=self._phase,
             plane=self._plane,
             hold=self._hold,
-            pose=corrections.pose_of(shown),
-            feet=feet,
-            verdict=verdict,
+            pose=assessed.pose,
+            feet=assessed.feet,
+            verdict=assessed.verdict,
             machine_state=state,
-            gap_diameter_mm=round(1e3 * self._diameter_m, 6),
-            gap_vertical_mm=corrections.gap_mm(shown, self._diameter_m, vertical=True),
-            gap_horizontal_mm=corrections.gap_mm(shown, self._diameter_m, vertical=False),
-            rotation=self._rotation,
+            gap_diameter_mm=round(1e3 * diameter_m(self._job), 6),
+            gap_vertical_mm=assessed.gap_vertical_mm,
+            gap_horizontal_mm=assessed.gap_horizontal_mm,
+            rotation=replace(self._rotation, residuals=()) if self._phase == "adjust" else self._rotation,
             settling=settling,
             channels=channels,
             links=links,
@@ -266,8 +259,8 @@ class Session:
                 phase=self._phase,
                 plane=self._plane,
                 hold=self._hold,
-                verdict=verdict,
-                feet=feet,
+                verdict=assessed.verdict,
+                feet=assessed.feet,
                 machine=state,
                 rotation=self._rotation,
                 links=links,

@@ -16,6 +16,7 @@ from livealign.stream.reader import Batch
 __all__ = ["Intake", "Reading"]
 
 _TURN_SPAN_S = 0.3
+_TURNING_RAD_S = np.radians(1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,27 +38,39 @@ class Intake:
         self._tracks = [AngleTrack() for _ in setup.angles]
         self._pending = [PendingPositions() for _ in setup.positions]
         self._angles: deque[tuple[float, float]] = deque()
+        self._turned_s = 0.0
+        self._waiting: dict[str, list[Frame]] = {}
 
     def link(self, event: LinkEvent) -> None:
         """Take a change of a link's state."""
         self._books[event.link].event(event, event.time_ns / 1e9)
 
-    def frame(self, frame: Frame) -> list[Reading]:
-        """Return the readings that a frame completes."""
-        arrival_s = frame.time_ns / 1e9
-        book = self._books[frame.link]
-        book.data(arrival_s)
-        batch = book.reader.read(frame.payload, arrival_s)
-        if batch is None:
-            return []
-        own = self._take_angles(frame.link, batch, arrival_s)
+    def frame(self, frame: Frame) -> None:
+        """Take a frame; it waits for `readings`, so that the cost is one of snapshots, not of frames."""
+        self._books[frame.link].data(frame.time_ns / 1e9)
+        self._waiting.setdefault(frame.link, []).append(frame)
+
+    def readings(self) -> list[Reading]:
+        """Return the readings completed by all frames that wait."""
         readings: list[Reading] = []
-        for index, wiring in enumerate(self._setup.positions):
-            if wiring.link == frame.link:
-                self._take_position(index, wiring, batch, own=own, arrival_s=arrival_s, readings=readings)
-            elif self._setup.angles[wiring.sensor].link == frame.link:
-                self._resolve(index, wiring, readings)
+        for link, frames in self._waiting.items():
+            self._read(link, frames, readings)
+        self._waiting.clear()
         return readings
+
+    def _read(self, link: str, frames: list[Frame], readings: list[Reading]) -> None:
+        arrival_s = frames[-1].time_ns / 1e9
+        reader = self._books[link].reader
+        batch = reader.read(b"".join(f.payload for f in frames), arrival_s)
+        reader.frames += len(frames)
+        if batch is None:
+            return
+        own = self._take_angles(link, batch, arrival_s)
+        for index, wiring in enumerate(self._setup.positions):
+            if wiring.link == link:
+                self._take_position(index, wiring, batch, own=own, arrival_s=arrival_s, readings=readings)
+            elif self._setup.angles[wiring.sensor].link == link:
+                self._resolve(index, wiring, readings)
 
     def _take_angles(self, link: str, batch: Batch, arrival_s: float) -> dict[int, Floats]:
         """Feed the inclinometers of a link; return their angles by index."""
@@ -103,27 +116,31 @@ class Intake:
         if time_s.size:
             readings.append(Reading(index, time_s, angle, position))
 
-    def turning_rad_s(self, now_s: float) -> float:
-        """Return how fast the shafts are being turned, from the last third of a second; 0 if not known."""
+    def turning(self, now_s: float) -> bool:
+        """Are the shafts being turned, judged by the last third of a second?"""
         while self._angles and self._angles[0][0] < now_s - _TURN_SPAN_S:
             self._angles.popleft()
         if len(self._angles) < 4 or self._angles[-1][0] - self._angles[0][0] < _TURN_SPAN_S / 2:
-            return 0.0
-        half = len(self._angles) // 2
+            return False
         marks = np.array(self._angles)
-        early, late = marks[:half].mean(axis=0), marks[half:].mean(axis=0)
-        return abs(float(late[1] - early[1])) / max(float(late[0] - early[0]), 1e-6)
+        half = len(marks) // 2
+        moved = marks[half:].sum(axis=0) / (len(marks) - half) - marks[:half].sum(axis=0) / half
+        if abs(moved[1]) <= _TURNING_RAD_S * max(moved[0], 1e-6):
+            return False
+        self._turned_s = now_s
+        return True
 
-    def states(self, now_s: float, *, still: bool) -> tuple[tuple[ChannelState, ...], tuple[LinkStatus, ...]]:
-        """Return what everybody sees of channels and links."""
+    def states(self, now_s: float, moved_s: float) -> tuple[tuple[ChannelState, ...], tuple[LinkStatus, ...]]:
+        """Return what everybody sees of channels and links; the machine last moved at `moved_s`."""
+        since = max(moved_s, self._turned_s)
         silent = {name: book.silent(now_s) for name, book in self._books.items()}
         wired: list[tuple[str, Channel]] = [(w.link, w.channel) for w in self._setup.angles]
         wired += [(w.link, w.channel) for w in self._setup.positions]
-        channels = tuple(_state(c, now_s, silent=silent[link], still=still) for link, c in wired)
+        channels = tuple(_state(c, now_s, silent=silent[link], still_since_s=since) for link, c in wired)
         return channels, tuple(book.status(now_s) for book in self._books.values())
 
 
-def _state(channel: Channel, now_s: float, *, silent: bool, still: bool) -> ChannelState:
+def _state(channel: Channel, now_s: float, *, silent: bool, still_since_s: float) -> ChannelState:
     angle = isinstance(channel, AngleChannel)
     factor = 180.0 / np.pi if angle else 1e3
     value = None if channel.value is None or silent else channel.value * factor
@@ -137,5 +154,5 @@ def _state(channel: Channel, now_s: float, *, silent: bool, still: bool) -> Chan
         value=None if value is None else round(float(value), 6),
         rate_hz=None if rate is None else round(rate, 1),
         noise=None if noise is None else round(float(noise * factor), 6),
-        flags=channel.flags(now_s, silent=silent, still=still),
+        flags=channel.flags(now_s, silent=silent, still_since_s=still_since_s),
     )

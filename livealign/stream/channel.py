@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from livealign.stream.clock import unwrap
 from livealign.stream.contracts import Floats
 from livealign.stream.reader import RateMeter
 
@@ -17,11 +18,13 @@ Mask = NDArray[np.bool_]
 _FLAG_STAYS_S = 2.0
 """A passing fault stays on screen this long."""
 _HISTORY = 6
+_PAST = np.arange(_HISTORY)
 _JUMP_NOISES = 12.0
 _LEAST_JUMP_M = 50e-6
 _NOISE_MEMORY = 200.0
 _NOISY = 3.0
 _TREND_S = 10.0
+_LEAST_SECONDS = 4
 _DRIFT_LEAST_M = 5e-6
 
 
@@ -52,22 +55,23 @@ class Channel:
         """Readings a second."""
         return self._rate.rate_hz(now_s)
 
-    def flags(self, now_s: float, *, silent: bool, still: bool) -> tuple[str, ...]:
+    def flags(self, now_s: float, *, silent: bool, still_since_s: float) -> tuple[str, ...]:
         """Return the channel's flags now.
 
         Args:
             now_s: the time.
             silent: does its link bring nothing?
-            still: are shafts and machine at rest, so that a trend would be drift?
+            still_since_s: since when shafts and machine are at rest, so that a trend is drift; infinity if they are not.
         """
         if silent or self._last_s is None:
             return ("silent",)
         flags = [name for name, at in self._seen.items() if now_s - at <= _FLAG_STAYS_S]
         if self.noise is not None and self.noise > _NOISY * self._declared:
             flags.append("noisy")
-        if still and self._drifts():
+        drifts = self._drifts(still_since_s)
+        if drifts:
             flags.append("drifting")
-        elif still and not flags:
+        elif drifts is not None and not flags:
             flags.append("steady")
         return tuple(sorted(flags))
 
@@ -82,28 +86,32 @@ class Channel:
         self.value = float(values[-1])
         self._last_s = arrival_s
         self._rate.add(arrival_s, values.size)
-        joined = np.concatenate([self._tail[-2:], values])
+        joined = np.concatenate([self._tail, values])
         if joined.size > 2:
-            second = np.diff(joined, 2)
-            fresh = float(np.mean(np.minimum(np.square(second), 600.0 * self._declared**2))) / 6.0
+            second = joined[2:] - 2.0 * joined[1:-1] + joined[:-2]
+            squares = np.minimum(second * second, 600.0 * self._declared**2)
+            fresh = float(squares.sum()) / (6.0 * second.size)
             share = 1.0 if self._variance is None else min(1.0, second.size / _NOISE_MEMORY)
             self._variance = (
                 fresh if self._variance is None else self._variance + share * (fresh - self._variance)
             )
         self._tail = joined[-2:]
-        second_now = float(np.floor(time_s[-1]))
+        second_now = float(time_s[-1]) // 1.0
         if not self._seconds or self._seconds[-1][0] != second_now:
             self._seconds.append([second_now, 0.0, 0.0])
         self._seconds[-1][1] += values.size
         self._seconds[-1][2] += float(values.sum())
 
-    def _drifts(self) -> bool:
-        if len(self._seconds) < _TREND_S:
-            return False
-        means = np.array([total / n for _, n, total in self._seconds])
+    def _drifts(self, since_s: float) -> bool | None:
+        """Compare the two halves of the seconds at rest; None while there are too few to tell."""
+        rest = [second for second in self._seconds if second[0] >= since_s]
+        if len(rest) < _LEAST_SECONDS:
+            return None
+        counts = np.array([n for _, n, _ in rest])
+        means = np.array([total for *_, total in rest]) / counts
         half = means.size // 2
         trend = abs(float(means[half:].mean() - means[:half].mean()))
-        per_second = float(np.median([n for _, n, _ in self._seconds]))
+        per_second = float(np.median(counts))
         noise = 5.0 * (self.noise or self._declared) * (4.0 / (per_second * means.size)) ** 0.5
         return bool(trend > max(self._drift_least, noise))
 
@@ -134,8 +142,7 @@ class AngleChannel(Channel):
         angle = self._zero + self._scale * raw
         good = np.isfinite(angle)
         if good.any():
-            before = [self.value] if self.value is not None else []
-            whole = np.unwrap(np.concatenate([before, angle[good]]))[len(before) :]
+            whole = unwrap(angle[good], self.value, 2.0 * np.pi)
             angle[good] = whole
             self._learn(time_s[good], whole, arrival_s)
         return angle
@@ -192,10 +199,14 @@ class PositionChannel(Channel):
         known = joined.size - position.size
         result = np.zeros(joined.size, dtype=bool)
         if joined.size > _HISTORY:
-            past = np.lib.stride_tricks.sliding_window_view(joined[:-1], _HISTORY)
-            steps = np.diff(past, axis=1)
-            middle = (_HISTORY + 1) / 2
-            expected = np.median(past, axis=1) + middle * np.median(steps, axis=1)
-            limit = max(_JUMP_NOISES * self._declared, _LEAST_JUMP_M) + 6.0 * np.median(np.abs(steps), axis=1)
+            # Plain indexing and sorting: numpy's window and median helpers cost more than the work, a block being short.
+            past = joined[np.arange(joined.size - _HISTORY)[:, None] + _PAST]
+            steps = past[:, 1:] - past[:, :-1]
+            sizes = np.abs(steps)
+            for rows in (past, steps, sizes):
+                rows.sort(axis=1)
+            half = _HISTORY // 2
+            expected = (past[:, half - 1] + past[:, half]) / 2.0 + (_HISTORY + 1) / 2.0 * steps[:, half - 1]
+            limit = max(_JUMP_NOISES * self._declared, _LEAST_JUMP_M) + 6.0 * sizes[:, half - 1]
             result[_HISTORY:] = np.abs(joined[_HISTORY:] - expected) > limit
         return result[known:]

@@ -26,11 +26,10 @@ def unwrap(values: Floats, last: float | None, modulus: float | None) -> Floats:
     """
     if modulus is None or values.size == 0:
         return values
-    first = (
-        values[0] if last is None else last + np.mod(values[0] - last + modulus / 2, modulus) - modulus / 2
-    )
-    steps = np.mod(np.diff(values) + modulus / 2, modulus) - modulus / 2
-    result: Floats = first + np.concatenate([[0.0], np.cumsum(steps)])
+    half = modulus / 2.0
+    joined = np.concatenate([values[:1] if last is None else [last], values])
+    steps = np.mod(joined[1:] - joined[:-1] + half, modulus) - half
+    result: Floats = joined[0] + np.cumsum(steps)
     return result
 
 

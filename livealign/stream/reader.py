@@ -99,7 +99,6 @@ class LinkReader:
 
     def read(self, payload: bytes, arrival_s: float) -> Batch | None:
         """Return the records that this payload completes; None if there are none."""
-        self.frames += 1
         self.bytes += len(payload)
         decoded = self._decoder.decode(payload)
         self.bad += decoded.bad
@@ -131,9 +130,8 @@ class LinkReader:
         if not good.any():
             return None
         numbers = unwrap(raw[good], self._last_sequence, 2.0**bits)
-        steps = np.diff(
-            numbers, prepend=numbers[0] - 1 if self._last_sequence is None else self._last_sequence
-        )
+        before = numbers[0] - 1.0 if self._last_sequence is None else self._last_sequence
+        steps = numbers - np.concatenate([[before], numbers[:-1]])
         self._last_sequence = float(numbers[-1])
         gaps = steps[(steps > 1) & (steps < _MOST_MISSED)] - 1
         self.missed += max(0, int(gaps.sum()) - bad)

@@ -1,0 +1,59 @@
+"""What follows from a belief, worked out once for each."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from livealign.advice import corrections
+from livealign.advice.verdict import judge
+from livealign.config.job import Job
+from livealign.model.belief import Belief
+from livealign.session.setup import Setup
+from livealign.snapshot import Finding, Foot, Pose, Verdict
+
+__all__ = ["Assessment", "assess", "diameter_m"]
+
+_NOTHING = Belief(np.zeros(4), np.eye(4), 0, (False,) * 4)
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """Pose, corrections, gap and verdict."""
+
+    pose: Pose
+    feet: tuple[Foot, ...]
+    verdict: Verdict
+    gap_vertical_mm: float | None
+    gap_horizontal_mm: float | None
+
+    def finding(self, time_s: float) -> Finding:
+        """Return it as kept for the record."""
+        return Finding(
+            time_s=round(time_s, 6),
+            pose=self.pose,
+            feet=self.feet,
+            verdict=self.verdict,
+            gap_vertical_mm=self.gap_vertical_mm,
+            gap_horizontal_mm=self.gap_horizontal_mm,
+        )
+
+
+def diameter_m(job: Job) -> float:
+    """Return the coupling's diameter in metres."""
+    return job.coupling.diameter * (25.4e-3 if job.units == "inch" else 1e-3)
+
+
+def assess(job: Job, setup: Setup, belief: Belief | None) -> Assessment:
+    """Work out what follows from a belief, or from none."""
+    if belief is None:
+        feet = corrections.unknown_feet(setup.model, setup.feet)
+        belief = _NOTHING
+    else:
+        feet = corrections.feet_moves(setup.model, setup.feet, belief, setup.target, job.units)
+    return Assessment(
+        pose=corrections.pose_of(belief),
+        feet=feet,
+        verdict=judge(setup.criterion, belief, setup.target, job.confidence),
+        gap_vertical_mm=corrections.gap_mm(belief, diameter_m(job), vertical=True),
+        gap_horizontal_mm=corrections.gap_mm(belief, diameter_m(job), vertical=False),
+    )
