@@ -43,7 +43,7 @@ def solve(a: FloatArray, b: FloatArray, weights: FloatArray) -> Solution:
     u, s, vt = np.linalg.svd(r)
     kept = s > _RANK_TOLERANCE * (s[0] if s.size else 1.0)
     inverse = np.where(kept, 1.0 / np.where(kept, s, 1.0), 0.0)
-    half = (vt.T * inverse) / scale[:, None]
+    half = (vt[: s.size].T * inverse) / scale[:, None]
     gain = half @ u.T @ (q.T * root)
     lost = np.square(vt[s.size :]).sum(axis=0) + np.square(vt[: s.size][~kept]).sum(axis=0)
     return Solution(
