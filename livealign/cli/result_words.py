@@ -56,9 +56,7 @@ def _lines(snapshot: Snapshot) -> Iterator[str]:
 
 
 def _pose(name: str, plane: PlanePose, units: Units) -> str:
-    offset = _length(plane.offset_mm, units, signed=True) + _expanded(
-        _length, plane.offset_u_mm, units
-    )
+    offset = _length(plane.offset_mm, units, signed=True) + _expanded(_length, plane.offset_u_mm, units)
     slope = show_slope(plane.slope_mm_per_m, units, signed=True)
     return f"  {name:10} offset {offset}, slope {slope}" + _expanded(
         show_slope, plane.slope_u_mm_per_m, units

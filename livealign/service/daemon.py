@@ -201,6 +201,7 @@ class Daemon:
             return
         encoded = encode(snapshot)
         self._recorder_does(lambda r: r.snapshot(encoded, event.time_ns))
+        self._recorder_does(lambda r: r.flush_if_due(self._clock()))
         self.hub.publish(encoded)
         for words in self._notices.snapshot(snapshot):
             self._say(words)

@@ -1,0 +1,190 @@
+"""`livealign solve`: a result from a recording or from captured bytes, or the reason why there is none."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from livealign.cli import main
+from livealign.config.load import parse_pair
+from livealign.record.reader import Recording
+from livealign.record.writer import Recorder
+from livealign.session.engine import Session
+from livealign.session.events import Command, Event, Tick
+from livealign.snapshot import decode, encode
+from livealign.stream.contracts import Frame, LinkEvent
+from service.rigs import HORIZONTAL, JOB_TEXT, VERTICAL, Head, rig_text
+
+TURN = 600
+"""Records in a full turn."""
+
+
+@pytest.fixture
+def livealign() -> Callable[..., Result]:
+    return lambda *arguments: CliRunner().invoke(main, [str(a) for a in arguments], catch_exceptions=False)
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> list[object]:
+    (tmp_path / "job.toml").write_text(JOB_TEXT, encoding="utf-8")
+    (tmp_path / "rig.toml").write_text(rig_text(), encoding="utf-8")
+    return ["--job", tmp_path / "job.toml", "--rig", tmp_path / "rig.toml"]
+
+
+def _captured(folder: Path, records: int = TURN) -> dict[str, Path]:
+    paths = {link: folder / f"{link}.bin" for link in ("S", "M")}
+    for link, path in paths.items():
+        path.write_bytes(Head(link).lines(records))
+    return paths
+
+
+def _events(turns: float = 1.0) -> list[Event]:
+    heads = {link: Head(link) for link in ("S", "M")}
+    events: list[Event] = [LinkEvent(link, "open", 0) for link in heads]
+    events.append(Command("begin_rotation", 1000))
+    time_ns = 0
+    for _ in range(int(TURN * turns / 10)):
+        time_ns += 100_000_000
+        events += [Frame(link, head.lines(10), time_ns) for link, head in heads.items()]
+    return [*events, Command("end_rotation", time_ns + 1), Tick(time_ns + 200_000_000)]
+
+
+def _recorded(folder: Path, events: list[Event], *, spoil: Callable[[bytes], bytes] | None = None) -> Path:
+    path = folder / "20260301-101500-fan.mcap"
+    session = Session(*parse_pair(JOB_TEXT, rig_text(), "job", "rig"), snapshots_per_s=10.0)
+    with Recorder(
+        path, start_unix_ns=10**18, job_text=JOB_TEXT, rig_text=rig_text(), snapshots_per_s=10.0
+    ) as r:
+        for event in events:
+            r.event(event)
+            if (snapshot := session.feed(event)) is not None:
+                encoded = encode(snapshot)
+                r.snapshot(spoil(encoded) if spoil else encoded, event.time_ns)
+            r.flush_if_due(event.time_ns)
+    return path
+
+
+def test_captured_bytes_give_the_pose_that_the_heads_saw(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path
+) -> None:
+    sources = [f"{link}={path}" for link, path in _captured(tmp_path).items()]
+    result = livealign("solve", *sources, *files, "--json")
+    assert result.exit_code == 0, "not conforming is a result too"
+    snapshot = decode(result.stdout)
+    assert snapshot.phase == "findings"
+    assert snapshot.pose.vertical.offset_mm == pytest.approx(VERTICAL[0], abs=0.003)
+    assert snapshot.pose.vertical.slope_mm_per_m == pytest.approx(VERTICAL[1], abs=0.03)
+    assert snapshot.pose.horizontal.offset_mm == pytest.approx(HORIZONTAL[0], abs=0.003)
+    assert snapshot.pose.horizontal.slope_mm_per_m == pytest.approx(HORIZONTAL[1], abs=0.03)
+    assert [x.counters.records for x in snapshot.links] == [TURN, TURN]
+    assert {x.state for x in snapshot.links} == {"ended"}
+    words = livealign("solve", *sources, *files)
+    assert "not conforming" in words.stdout
+    assert "near feet" in words.stdout
+
+
+def test_a_rig_of_files_needs_no_source(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path
+) -> None:
+    captured = _captured(tmp_path)
+    text = rig_text(**{link: f'{{ kind = "file", path = "{path}" }}' for link, path in captured.items()})
+    (tmp_path / "rig.toml").write_text(text, encoding="utf-8")
+    result = livealign("solve", *files, "--json")
+    assert result.exit_code == 0
+    assert decode(result.stdout).pose.vertical.offset_mm == pytest.approx(VERTICAL[0], abs=0.003)
+
+
+def test_files_of_very_different_length_still_fit_together(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path
+) -> None:
+    captured = _captured(tmp_path, 3 * TURN)
+    captured["M"].write_bytes(captured["M"].read_bytes()[: len(captured["M"].read_bytes()) * 2 // 3])
+    result = livealign("solve", *(f"{k}={p}" for k, p in captured.items()), *files, "--json")
+    assert decode(result.stdout).pose.vertical.offset_mm == pytest.approx(VERTICAL[0], abs=0.003)
+
+
+def test_a_recording_solves_with_the_files_inside_and_gives_every_snapshot(
+    livealign: Callable[..., Result], tmp_path: Path
+) -> None:
+    path = _recorded(tmp_path, _events())
+    out = tmp_path / "snapshots.jsonl"
+    for source in (path, tmp_path):
+        result = livealign("solve", source, "--json", "--snapshots", out)
+        assert result.exit_code == 0
+        lines = out.read_bytes().splitlines()
+        assert lines[-1] == result.stdout.encode().rstrip(b"\n")
+        assert [json.loads(x)["sequence"] for x in lines] == list(range(1, len(lines) + 1))
+    verified = livealign("solve", path, "--verify")
+    assert verified.exit_code == 0
+    assert "all the same as recorded" in verified.stdout
+
+
+def test_another_job_may_be_given_for_a_recording(livealign: Callable[..., Result], tmp_path: Path) -> None:
+    path = _recorded(tmp_path, _events())
+    job = tmp_path / "other.toml"
+    job.write_text(JOB_TEXT.replace("limit_mm_per_m = 0.5", "limit_mm_per_m = 50.0"), encoding="utf-8")
+    result = livealign("solve", path, "--job", job, "--json")
+    assert decode(result.stdout).verdict.state == "conforming"
+
+
+def test_verify_names_the_first_snapshot_that_differs(
+    livealign: Callable[..., Result], tmp_path: Path
+) -> None:
+    path = _recorded(tmp_path, _events(), spoil=lambda s: s.replace(b'"sequence":7,', b'"sequence":7,"x":1,'))
+    result = livealign("solve", path, "--verify")
+    assert result.exit_code == 1
+    assert "snapshot 7 differs" in result.stderr
+    assert "6 that are the same" in result.stderr
+
+
+def test_a_torn_recording_is_solved_up_to_where_it_is_whole(
+    livealign: Callable[..., Result], tmp_path: Path
+) -> None:
+    path = _recorded(tmp_path, _events())
+    whole = len(list(Recording(path).items()))
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    assert 0 < len(list(Recording(path).items())) < whole
+    result = livealign("solve", path, "--json")
+    assert result.exit_code == 0
+    assert "torn" in result.stderr
+    assert livealign("solve", path, "--verify").exit_code == 0
+
+
+def test_no_pose_is_told_with_its_reason(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path
+) -> None:
+    few = livealign("solve", *(f"{k}={p}" for k, p in _captured(tmp_path, 5).items()), *files)
+    assert few.exit_code == 1
+    assert "no pose can be had" in few.stderr
+    assert "turn" in few.stderr.lower()
+    for path in _captured(tmp_path).values():
+        path.write_bytes(b"nothing that means anything\n" * 9)
+    garbage = livealign("solve", *(f"{k}={tmp_path / k}.bin" for k in "SM"), *files)
+    assert garbage.exit_code == 1
+    assert "not one record could be read" in garbage.stderr
+
+
+def test_wrong_sources_are_refused(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path
+) -> None:
+    captured = _captured(tmp_path)
+    assert livealign("solve").exit_code == 2
+    assert livealign("solve", f"S={captured['S']}").exit_code == 2
+    lacking = livealign("solve", f"S={captured['S']}", *files)
+    assert (lacking.exit_code, "Add: M=FILE" in lacking.stderr) == (1, True)
+    strange = livealign("solve", f"S={captured['S']}", f"M={captured['M']}", f"Q={captured['M']}", *files)
+    assert (strange.exit_code, "no link 'Q'" in strange.stderr) == (1, True)
+    gone = livealign("solve", f"S={captured['S']}", f"M={tmp_path / 'gone'}", *files)
+    assert (gone.exit_code, "cannot be read" in gone.stderr) == (1, True)
+    nothing = livealign("solve", captured["S"])
+    assert (nothing.exit_code, "no livealign recording" in nothing.stderr) == (1, True)
+    assert livealign("solve", f"S={captured['S']}", *files, "--verify").exit_code == 2
+
+
+def test_drivers_are_listed(livealign: Callable[..., Result]) -> None:
+    found = json.loads(livealign("drivers", "--json").stdout)
+    assert {"file", "serial", "tcp"} <= set(found["drivers"])
+    assert "delimited" in found["formats"]
+    assert "  tcp" in livealign("drivers").stdout.splitlines()
