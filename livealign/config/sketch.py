@@ -24,7 +24,7 @@ def sketch(points: Sequence[tuple[str, float]], left: str, right: str, width: in
 def _columns(points: Sequence[tuple[str, float]], width: int) -> dict[int, str]:
     """Return the label of each column that has one, from left to right."""
     longest = max((min(len(name), _LONGEST) for name, _ in points), default=0)
-    room = width - _MARGIN - longest
+    room = width - _MARGIN - max(longest, _MARGIN + 1)
     xs = [x for _, x in points]
     names: dict[int, list[str]] = {}
     for name, x in sorted(points, key=lambda p: p[1]):
