@@ -1,6 +1,7 @@
 """The API: the latest snapshot, the stream of them, and commands."""
 
 import asyncio
+from collections.abc import Coroutine
 from typing import Annotated, Any, Literal
 
 from fastapi import Body, FastAPI, HTTPException, Response, WebSocket, WebSocketDisconnect
@@ -13,6 +14,8 @@ from livealign.service.hub import Listener
 from livealign.snapshot import Plane, Snapshot, json_schema
 
 __all__ = ["create_app"]
+
+LAST_WORDS_S = 0.3
 
 
 class _Asked(BaseModel):
@@ -110,13 +113,7 @@ def create_app(daemon: Daemon, *, token: str, loopback_only: bool) -> FastAPI:
         """Send the latest snapshot, then each new one, as text messages."""
         await socket.accept()
         with hub.listener() as listener:
-            tasks = {asyncio.create_task(_send(socket, listener)), asyncio.create_task(_until_gone(socket))}
-            try:
-                await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-            finally:
-                for task in tasks:
-                    task.cancel()
-                await asyncio.gather(*tasks, return_exceptions=True)
+            await _first_of(_send(socket, listener), _until_gone(socket), _until_late(listener))
 
     return app
 
@@ -125,6 +122,23 @@ async def _send(socket: WebSocket, listener: Listener) -> None:
     async for text in listener:
         await socket.send_text(text)
     await socket.close(1001, "the service is stopping")
+
+
+async def _until_late(listener: Listener) -> None:
+    """Return when the service stops and a client has had its time to take what waits."""
+    await listener.closed.wait()
+    await asyncio.sleep(LAST_WORDS_S)
+
+
+async def _first_of(*coroutines: Coroutine[Any, Any, None]) -> None:
+    """Run all until one has ended, then end the others."""
+    tasks = [asyncio.create_task(c) for c in coroutines]
+    try:
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 async def _until_gone(socket: WebSocket) -> None:

@@ -21,7 +21,7 @@ class Listener:
         self.dropped = 0
         self._waiting: deque[str] = deque(maxlen=size)
         self._something = asyncio.Event()
-        self._closed = False
+        self.closed = asyncio.Event()
 
     def put(self, text: str) -> None:
         """Add a snapshot; the oldest goes if the client is slow."""
@@ -32,7 +32,7 @@ class Listener:
 
     def close(self) -> None:
         """End the client's iteration once it has what waits."""
-        self._closed = True
+        self.closed.set()
         self._something.set()
 
     @property
@@ -45,7 +45,7 @@ class Listener:
             while self._waiting:
                 yield self._waiting.popleft()
                 self.sent += 1
-            if self._closed:
+            if self.closed.is_set():
                 return
             self._something.clear()
             await self._something.wait()

@@ -12,7 +12,7 @@ from pathlib import Path
 import uvicorn
 
 from livealign.errors import PersonError
-from livealign.paths import ServiceNote, write_note
+from livealign.paths import ServiceNote, read_note, write_note
 from livealign.service.app import create_app
 from livealign.service.daemon import Daemon
 from livealign.service.guard import is_loopback
@@ -81,6 +81,8 @@ async def serve(
         daemon.stop()
         server.should_exit = True
         await asyncio.gather(serving, running, return_exceptions=True)
+        for connection in list(server.server_state.connections):
+            connection.transport.abort()  # a client that takes nothing would hold it open for ever
         listening.close()
     for task in (running, serving):
         if failure := task.exception():
@@ -96,7 +98,9 @@ class _Server(uvicorn.Server):
 
 
 def _config(daemon: Daemon, token: str, *, loopback_only: bool) -> uvicorn.Config:
-    logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
+    log = logging.getLogger("uvicorn.error")
+    log.setLevel(logging.ERROR)
+    log.addFilter(_not_about_stopping)
     return uvicorn.Config(
         create_app(daemon, token=token, loopback_only=loopback_only),
         ws="websockets-sansio",
@@ -108,6 +112,10 @@ def _config(daemon: Daemon, token: str, *, loopback_only: bool) -> uvicorn.Confi
         server_header=False,
         timeout_graceful_shutdown=1,
     )
+
+
+def _not_about_stopping(record: logging.LogRecord) -> bool:
+    return not record.getMessage().startswith("Cancel ")
 
 
 @contextlib.contextmanager
@@ -123,7 +131,9 @@ def _noted(left: ServiceNote, path: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        path.unlink(missing_ok=True)
+        with contextlib.suppress(PersonError):
+            if read_note(path) == left:  # a later run may have put its own there
+                path.unlink(missing_ok=True)
 
 
 def _reachable(host: str) -> str:

@@ -14,10 +14,12 @@ from livealign.record.reader import RecordedSnapshot, Recording
 from livealign.record.replay import verify
 from livealign.record.writer import Recorder
 from livealign.service.daemon import Daemon, RefusedError, session_clock
+from livealign.service.inbox import LIMIT
 from livealign.session.engine import Session
 from livealign.session.events import Event
 from livealign.snapshot import Snapshot, decode
 from livealign.stream.contracts import Options
+from livealign_drivers.file import FileDriver, FileOptions
 from service.rigs import JOB_TEXT, Head, rig_text
 from service.stubs import TestDriver
 
@@ -154,6 +156,23 @@ async def test_a_recording_gives_the_same_snapshots_again_byte_for_byte(tmp_path
     result = verify(_session(), recording)
     assert (result.difference, result.compared) == (None, len(published))
     assert bench.daemon.health()["recording"]["state"] == "finished"
+
+
+async def test_a_file_is_read_to_its_end_without_losing_a_frame(tmp_path: Path) -> None:
+    path = tmp_path / "s.bin"
+    path.write_bytes(Head("S").lines(4000))
+    clock = session_clock()
+    driver = FileDriver("S", FileOptions(path=path, chunk_bytes=32), clock)
+    daemon = Daemon(_session(), {"S": driver}, clock, say=lambda _: None, patient=frozenset({"S"}))
+    running = asyncio.create_task(daemon.run())
+    async with asyncio.timeout(60):
+        while daemon.hub.latest is None or decode(daemon.hub.latest).links[0].state != "ended":  # noqa: ASYNC110
+            await asyncio.sleep(0.02)
+        link = decode(daemon.hub.latest).links[0]
+        daemon.stop()
+        await running
+    assert link.counters.frames > LIMIT, "more than can wait at once"
+    assert (link.counters.records, link.counters.dropped) == (4000, 0)
 
 
 @pytest.fixture
