@@ -6,6 +6,7 @@ import importlib
 import json
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -88,7 +89,7 @@ def _headless(kind: str, seed: int, keep: Path | None, say: Say) -> Outcome:
 
 
 def _with_dashboard(kind: str, seed: int, keep: Path | None) -> Outcome | None:
-    with _signals_as_interrupt():
+    with _signals_as_interrupt() as stopped:
         background = Background(kind, seed, keep)
         try:
             note = background.service()
@@ -99,6 +100,8 @@ def _with_dashboard(kind: str, seed: int, keep: Path | None) -> Outcome | None:
             raise _stopped() from None
         finally:
             background.end()
+    if stopped.is_set():
+        raise _stopped()
     if background.error is not None:
         raise background.error
     return background.outcome
@@ -117,12 +120,18 @@ def _cancel_on_signals() -> None:
 
 
 @contextlib.contextmanager
-def _signals_as_interrupt() -> Iterator[None]:
-    """Treat SIGTERM and SIGHUP as Ctrl-C, for which the dashboard cleans up its screen."""
+def _signals_as_interrupt() -> Iterator[threading.Event]:
+    """Treat SIGTERM and SIGHUP as Ctrl-C, for which the dashboard cleans up its screen; tell that they came."""
+    came = threading.Event()
+
+    def interrupt(*_: object) -> None:
+        came.set()
+        signal.raise_signal(signal.SIGINT)
+
     numbers = [] if sys.platform == "win32" else [signal.SIGTERM, signal.SIGHUP]
-    before = {n: signal.signal(n, lambda *_: signal.raise_signal(signal.SIGINT)) for n in numbers}
+    before = {n: signal.signal(n, interrupt) for n in numbers}
     try:
-        yield
+        yield came
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

@@ -36,8 +36,8 @@ class Part:
         self._listener = asyncio.create_task(self._listen(), name=f"words of the {name}")
 
     @classmethod
-    async def start(cls, name: str, *arguments: str) -> Self:
-        """Start the command; its standard input and output are pipes."""
+    async def start(cls, name: str, folder: Path, *arguments: str) -> Self:
+        """Start the command with a folder for its temporary files; its standard input and output are pipes."""
         # A process group of its own: Ctrl-C at the terminal is for us, who then stop the parts in order.
         alone: dict[str, Any] = {"process_group": 0} if os.name == "posix" else {}
         process = await asyncio.create_subprocess_exec(
@@ -46,6 +46,7 @@ class Part:
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.PIPE,
             limit=_LONGEST_ANSWER,
+            env={**os.environ, "TMPDIR": str(folder)},
             **alone,
         )
         return cls(name, process)
@@ -138,9 +139,11 @@ class Simulator(Part):
 
 
 @contextlib.asynccontextmanager
-async def running_simulator(kind: str, seed: int) -> AsyncIterator[Simulator]:
+async def running_simulator(kind: str, seed: int, folder: Path) -> AsyncIterator[Simulator]:
     """Start the simulated rig under control, and stop it at the end."""
-    part = await Simulator.start("simulator", "simulate", "--control", "--as", kind, "--seed", str(seed))
+    part = await Simulator.start(
+        "simulator", folder, "simulate", "--control", "--as", kind, "--seed", str(seed)
+    )
     try:
         await part.introduce()
         yield part
@@ -150,15 +153,16 @@ async def running_simulator(kind: str, seed: int) -> AsyncIterator[Simulator]:
 
 @contextlib.asynccontextmanager
 async def running_service(
-    job: Path, rig: Path, note: Path, record: Path | None
+    job: Path, rig: Path, folder: Path, record: Path | None
 ) -> AsyncIterator[tuple[Part, ServiceNote]]:
     """Start the service on a free port, wait until it can be reached, and stop it at the end.
 
     Raises:
         PersonError: if it ends instead, or takes too long.
     """
+    note = folder / "service.json"
     where = ("--job", str(job), "--rig", str(rig), "--bind", "127.0.0.1:0", "--note", str(note))
-    part = await Part.start("service", "run", *where, *(("--record", str(record)) if record else ()))
+    part = await Part.start("service", folder, "run", *where, *(("--record", str(record)) if record else ()))
     try:
         await part.said_something()
         yield part, read_note(note)

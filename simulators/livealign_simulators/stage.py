@@ -55,11 +55,11 @@ async def set_up(kind: str, seed: int, record: Path | None) -> AsyncIterator[Sta
     Raises:
         PersonError: if a part does not start.
     """
-    with tempfile.TemporaryDirectory(prefix="livealign-") as folder:
-        note_path = Path(folder) / "service.json"
+    with tempfile.TemporaryDirectory(prefix="livealign-") as name:
+        folder = Path(name)
         async with (
-            running_simulator(kind, seed) as simulator,
-            running_service(simulator.job, simulator.rig, note_path, record) as (service, note),
+            running_simulator(kind, seed, folder) as simulator,
+            running_service(simulator.job, simulator.rig, folder, record) as (service, note),
             Client(note.url, note.token) as client,
         ):
             yield Stage(simulator, service, client, note)

@@ -46,7 +46,7 @@ class Simulator:
         return self
 
     def __exit__(self, *_):
-        self.process.kill()
+        self.process.terminate()
         self.process.communicate(timeout=PATIENCE_S)
 
     def end(self, how=None):
