@@ -27,13 +27,14 @@ def doubts(job: Job | None = None, rig: Rig | None = None) -> tuple[Doubt, ...]:
         PersonError: if a point of the job, or a head of the rig, is not tied to the coupling.
     """
     found: list[Doubt] = []
+    where: Positions | None = None
     if job is not None:
         where = positions(job, [h.name for h in rig.heads] if rig else ())
         found += [*_size_doubts(job, where), *_tape_doubts(job, where), *_feet_doubts(job, where)]
         found += [*_speed_doubts(job), *_tolerance_doubts(job), *_target_doubts(job)]
     if rig is not None:
         found += rig_doubts(rig)
-    if job is not None and rig is not None:
+    if job is not None and rig is not None and where is not None:
         found += together_doubts(job, rig, where)
     return tuple(found)
 

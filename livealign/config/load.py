@@ -83,12 +83,13 @@ def load_files(paths: Sequence[Path | str]) -> Loaded:
         for text, path in zip(texts, paths, strict=True)
     ]
     kinds = [_kind(doc) if doc else None for doc in docs]
+    # One that does not say what it is can only be what the other is not.
+    other: Kind = "rig" if "job" in kinds else "job"
     found: dict[Kind, Document] = {}
     for doc, kind in zip(docs, kinds, strict=True):
         if doc is None:
             continue
-        # One that does not say what it is can only be what the other is not.
-        sure: Kind = kind or ("job" if "rig" in kinds else "rig" if "job" in kinds else "job")
+        sure: Kind = other if kind is None else kind
         if sure in found:
             both = f"this is a {sure} file, and so is {found[sure].where}; give one job and one rig"
             errors.append(doc.error(("schema",), both))
@@ -169,11 +170,7 @@ def _kind(doc: Document) -> Kind | None:
     for kind, _ in _TABLES:
         if schema.startswith(f"livealign.{kind}/"):
             return kind
-    if "schema" not in doc.data:
-        for kind, tables in _TABLES:
-            if tables.intersection(doc.data):
-                return kind
-    return None
+    return next((kind for kind, tables in _TABLES if tables.intersection(doc.data)), None)
 
 
 _TABLES: tuple[tuple[Kind, frozenset[str]], ...] = (

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livealign.config.load import (
@@ -282,6 +282,7 @@ VALUES = st.recursive(
 )
 
 
+@settings(max_examples=50)
 @given(st.data())
 def test_whatever_stands_at_a_key_is_refused_with_its_line_or_understood(data: st.DataObject) -> None:
     root = Path(__file__).parents[2] / "docs" / "examples"

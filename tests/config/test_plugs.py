@@ -1,11 +1,12 @@
 """The drivers and formats a rig names are checked against what is installed."""
 
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from livealign.config.load import parse_rig
+from livealign.config.load import load_rig, parse_rig
 from livealign.stream import registry
 
 Changed = Callable[..., str]
@@ -117,3 +118,26 @@ def test_a_plug_that_cannot_be_loaded_is_told(
     told = complaints(parse_rig, changed(rig, ('"x-serial"', '"x-broken"')), "r")
     assert len(told) == 1
     assert "links[1].driver.kind: the driver 'x-broken' cannot be loaded" in told[0]
+
+
+def test_the_examples_fit_the_drivers_that_come_along(
+    examples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    project = tomllib.loads((examples.parents[1] / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    info = tmp_path / "these_plugs-1.0.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text(
+        "Metadata-Version: 2.1\nName: these-plugs\nVersion: 1.0\n", encoding="utf-8"
+    )
+    lines = []
+    for group, plugs in project["entry-points"].items():
+        lines += [f"[{group}]", *(f"{name} = {target}" for name, target in plugs.items())]
+    (info / "entry_points.txt").write_text("\n".join(lines), encoding="utf-8")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    rigs = sorted(examples.glob("rig*.toml"))
+    assert rigs
+    for path in rigs:
+        rig = load_rig(path)
+        for link in rig.links:
+            registry.driver_class(link.driver.kind).options_model.model_validate(link.driver.options)
+            registry.format_class(link.format.kind).options_model.model_validate(link.format.options)
