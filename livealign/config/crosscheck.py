@@ -203,11 +203,6 @@ def pair_problems(job: Document, rig: Document) -> list[ConfigError]:
     return errors
 
 
-def head_names(doc: Document) -> list[str]:
-    """Return the heads' names of a rig file, as far as they can be read."""
-    return [name for _, name in _named(doc.tables("heads"))]
-
-
 def untied(spans: Iterable[tuple[str, str]], wanted: Iterable[str]) -> set[str]:
     """Return the points, measured or wanted, that no chain of spans ties to the coupling."""
     spans = list(spans)

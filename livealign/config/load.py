@@ -82,7 +82,7 @@ def load_files(paths: Sequence[Path | str]) -> Loaded:
         None if text is None else _kept(errors, read_document, text, str(path))
         for text, path in zip(texts, paths, strict=True)
     ]
-    kinds = [_kind(doc) if doc else None for doc in docs]
+    kinds: list[Kind | None] = [_kind(doc) if doc else None for doc in docs]
     # One that does not say what it is can only be what the other is not.
     other: Kind = "rig" if "job" in kinds else "job"
     found: dict[Kind, Document] = {}
