@@ -14,7 +14,6 @@ from livealign.config.toml_lines import TomlPath
 __all__ = [
     "COUPLING",
     "format_fields",
-    "head_names",
     "job_problems",
     "pair_problems",
     "rig_problems",
