@@ -37,7 +37,8 @@ def variance_factor(z: FloatArray, parameters: float) -> float:
     mean_psi_prime = float(np.mean((1.0 - inside) * (1.0 - 5.0 * inside)))
     mean_psi_squared = float(np.mean(np.square(z * weight)))
     freedom = max(z.size - parameters, 1.0) / z.size
-    return mean_psi_squared / max(mean_psi_prime, 0.1) ** 2 * float(np.mean(weight)) / freedom
+    factor = mean_psi_squared / max(mean_psi_prime, 0.1) ** 2 * float(np.mean(weight)) / freedom
+    return max(factor, 0.5)  # a few residuals may agree by chance, or a sensor repeat itself
 
 
 def correlation_time(z: FloatArray) -> float:

@@ -22,10 +22,10 @@ _CAPACITY = 16384
 """Readings kept a detector; above it, those of one degree are averaged in pairs."""
 _LEAST_ARC_RAD = np.radians(5.0)
 """Below it the noise of the inclinometer would pass for turning. Uncertainty, not a rule, judges anything wider."""
+_LEAST_SCALE = 0.1
+"""A sensor that repeats itself to the digit is stuck or coarse, not ten times better than declared."""
 _HUBER_ITERATIONS = 6
 _ITERATIONS = 20
-_TOLERANCE = 1e-3
-"""Stop when no parameter moves by more than this share of its standard uncertainty."""
 
 
 @dataclass(frozen=True)
@@ -156,14 +156,14 @@ class Sweep:
         if self.readings == 0:
             return None
         arc = arc_rad(np.unique(np.concatenate([t.bins for t in self._tracks])), BINS)
-        self._iterate(robust.huber, _HUBER_ITERATIONS)
-        pooled, solution, standardised = self._iterate(robust.biweight, _ITERATIONS)
+        self._iterate(robust.huber, _HUBER_ITERATIONS, rest=0.1)
+        pooled, solution, standardised = self._iterate(robust.biweight, _ITERATIONS, rest=1e-3)
         return self._result(arc, pooled, solution, standardised)
 
     def _iterate(
-        self, weigh: Callable[[FloatArray], FloatArray], most: int
+        self, weigh: Callable[[FloatArray], FloatArray], most: int, *, rest: float
     ) -> tuple[Pooled, Solution, list[FloatArray]]:
-        """Reweight and solve until the fit rests; return the last pooling, solution and standardised residuals."""
+        """Reweight and solve until no parameter moves by more than `rest` of its standard uncertainty."""
         for _ in range(most):
             x = self._current
             z = self._standardised(x)
@@ -172,7 +172,7 @@ class Sweep:
             self._current = solution.x
             self._excess = self._disagreement(pooled, solution)
             moved = np.abs(solution.x - x)
-            if bool(np.all(moved <= _TOLERANCE * np.sqrt(np.diag(solution.cov)) + 1e-12)):
+            if bool(np.all(moved <= rest * np.sqrt(np.diag(solution.cov)) + 1e-12)):
                 break
         return pooled, solution, z
 
@@ -190,7 +190,7 @@ class Sweep:
             by_sin, by_cos = self._model.amplitudes(i, x[-POSE:])
             z = (t.value - x[i] - by_sin * t.sin - by_cos * t.cos) / np.sqrt(self._base(i, x))
             if t.n > POSE:
-                self._scale[i] = max(robust.scale(z), 1e-3)
+                self._scale[i] = max(robust.scale(z), _LEAST_SCALE)
             result.append(z / self._scale[i])
         return result
 

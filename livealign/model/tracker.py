@@ -28,6 +28,8 @@ _TURN_NOTICED_S = 0.4
 """A turn of the shafts may look like a move of the machine for this long."""
 _LEAST_BLOCKS = 6
 _TURNING_RAD_S = np.radians(1.5)
+_ANGLE_STEP = 5.0
+"""Standard deviations by which an angle must have changed to count as turned."""
 _PARKED_WITHIN_RAD = np.radians(0.7)
 _FREE_M, _FREE_SLOPE = 0.05, 0.1
 """Standard deviations of a plane about which nothing is known."""
@@ -80,7 +82,7 @@ class Tracker:
         self._before_move: Belief | None = None
         self._turning = False
         self._settled = False
-        self._last_angle: list[tuple[float, float] | None] = [None] * len(noise_m)
+        self._last_block: list[Block | None] = [None] * len(noise_m)
         self._clock_s = -np.inf
         self._still_since_s: float | None = None
 
@@ -97,7 +99,7 @@ class Tracker:
         seen = angle_rad + d.phase_rad
         for block in window.add(time_s, angle_rad, d.phase_rad, value_m - d.sag_m * np.cos(seen)):
             self._clock_s = max(self._clock_s, block.end_s)
-            if self._is_turning(index, block.end_s, block.angle):
+            if self._is_turning(index, block):
                 continue
             if self._still_since_s is None:
                 self._still_since_s = block.start_s
@@ -131,16 +133,17 @@ class Tracker:
         self._settled = True
         return "settled"
 
-    def _is_turning(self, index: int, time_s: float, angle: float) -> bool:
+    def _is_turning(self, index: int, block: Block) -> bool:
         """Notice the shafts being turned; a new parking angle starts a new window on the knowledge gained at the old one."""
-        before = self._last_angle[index]
-        self._last_angle[index] = (time_s, angle)
+        before = self._last_block[index]
+        self._last_block[index] = block
         if before is None:
             return False
-        speed = abs(angle - before[1]) / max(time_s - before[0], 1e-6)
-        parked = self._windows[index].mean()
-        left = parked is not None and abs(angle - parked.angle) > _PARKED_WITHIN_RAD
-        if speed > _TURNING_RAD_S or left:
+        noise = self._model.detectors[index].angle_noise_rad * (1.0 / before.n + 1.0 / block.n) ** 0.5
+        turned = abs(block.angle - before.angle) - _ANGLE_STEP * noise
+        parked = self._windows[index].mean(newest=False)
+        left = parked is not None and abs(block.angle - parked.angle) > _PARKED_WITHIN_RAD
+        if turned > _TURNING_RAD_S * (block.end_s - before.end_s) or left:
             if not self._turning:
                 self._commit(turning=True)
                 self._turning = True
@@ -174,7 +177,7 @@ class Tracker:
         if turning and just_moved and self._before_move is not None:
             self._base = self._before_move
         else:
-            self._base = self._posterior()
+            self._base = self._posterior(newest=not turning)
         self._before_move = None
         self._moves = 0
         self._moved = False

@@ -17,7 +17,9 @@ _STEP = 5.0
 """Standard deviations of a difference of means that count as a step: about one false alarm in an hour."""
 _LEAST_STEP_M = 1e-6
 _NOISE_BLOCKS = 20
+_SPLITS = (1, 2, 4, 8, 16, 32, 64, 128, 256)
 _NEWEST = 3
+_TURNED_RAD = np.radians(0.2)
 
 
 @dataclass(slots=True)
@@ -95,6 +97,8 @@ class Window:
         if len(newest) < _NEWEST or not self._blocks:
             return None
         n = sum(b.n for b in self._blocks)
+        if abs(sum(r[4] for r in newest) / _NEWEST - self._blocks[-1].angle) > _TURNED_RAD:
+            return None  # the shafts begin to turn: no move of the machine
         past = sum(b.value * b.n for b in self._blocks) / n
         if self._differs(past, n, sum(r[1] for r in newest) / _NEWEST, _NEWEST):
             return newest[0][0]
@@ -132,20 +136,19 @@ class Window:
         return Block(parts[0].start_s, parts[-1].end_s, n, value, sin, cos, angle, None, trend)
 
     def _step(self) -> float | None:
-        """Compare old and new on either side of a few splits (adaptive windowing)."""
+        """Compare the past with the present on either side of a few splits (adaptive windowing).
+
+        Splits near the present notice a move at once; splits near the past let go of what was still settling.
+        """
         blocks = list(self._blocks)
+        n = np.cumsum([b.n for b in blocks])
+        sums = np.cumsum([b.n * b.value for b in blocks])
         total = len(blocks)
-        for newer in (1, 2, 4, 8, 16, 32, 64, 128, 256):
-            if 2 * newer > total and newer != 1:
-                break
-            if newer >= total:
-                break
-            old, new = blocks[: total - newer], blocks[total - newer :]
-            n_old, n_new = sum(b.n for b in old), sum(b.n for b in new)
-            mean_old = sum(b.value * b.n for b in old) / n_old
-            mean_new = sum(b.value * b.n for b in new) / n_new
-            if self._differs(mean_old, n_old, mean_new, n_new):
-                return new[0].start_s
+        sizes = [size for size in _SPLITS if 2 * size <= total]
+        for old in [*(total - size for size in sizes), *reversed(sizes)]:
+            n_old, n_new = int(n[old - 1]), int(n[-1] - n[old - 1])
+            if self._differs(sums[old - 1] / n_old, n_old, (sums[-1] - sums[old - 1]) / n_new, n_new):
+                return blocks[old].start_s
         return None
 
     def _differs(self, old: float, n_old: int, new: float, n_new: int) -> bool:

@@ -10,6 +10,7 @@ from livealign.config.job import Job
 from livealign.model.belief import Belief
 from livealign.session.setup import Setup
 from livealign.snapshot import Finding, Foot, Pose, Verdict
+from livealign.units import length_unit_m
 
 __all__ = ["Assessment", "assess", "diameter_m"]
 
@@ -40,7 +41,7 @@ class Assessment:
 
 def diameter_m(job: Job) -> float:
     """Return the coupling's diameter in metres."""
-    return job.coupling.diameter * (25.4e-3 if job.units == "inch" else 1e-3)
+    return job.coupling.diameter * length_unit_m(job.units)
 
 
 def assess(job: Job, setup: Setup, belief: Belief | None) -> Assessment:

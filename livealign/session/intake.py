@@ -143,6 +143,7 @@ class Intake:
 def _state(channel: Channel, now_s: float, *, silent: bool, still_since_s: float) -> ChannelState:
     angle = isinstance(channel, AngleChannel)
     factor = 180.0 / np.pi if angle else 1e3
+    silent |= channel.silent(now_s)
     value = None if channel.value is None or silent else channel.value * factor
     if value is not None and angle:
         value %= 360.0
@@ -154,5 +155,5 @@ def _state(channel: Channel, now_s: float, *, silent: bool, still_since_s: float
         value=None if value is None else round(float(value), 6),
         rate_hz=None if rate is None else round(rate, 1),
         noise=None if noise is None else round(float(noise * factor), 6),
-        flags=channel.flags(now_s, silent=silent, still_since_s=still_since_s),
+        flags=("silent",) if silent else channel.flags(now_s, still_since_s=still_since_s),
     )

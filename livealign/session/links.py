@@ -32,7 +32,7 @@ class LinkBook:
         if event.state == "open" and self.state != "open":
             self.opened += 1
             self._last_data_s = now_s
-        if event.state in {"lost", "refused"}:
+        if event.dropped or event.state in {"lost", "refused"}:
             self.reader.interrupted()
         if event.state != self.state:
             self.since_s = now_s

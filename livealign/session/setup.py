@@ -13,11 +13,9 @@ from livealign.model.rig import Detector, FloatArray, RigModel, beta_covariance
 from livealign.stream.channel import AngleChannel, PositionChannel, PositionLimits
 from livealign.stream.reader import LinkReader
 from livealign.stream.registry import format_class
+from livealign.units import METRES, RADIANS, length_unit_m
 
 __all__ = ["AngleWiring", "PositionWiring", "Setup", "build"]
-
-_LENGTH_M = {"mm": 1e-3, "um": 1e-6, "in": 25.4e-3, "mil": 25.4e-6}
-_ANGLE_RAD = {"deg": np.pi / 180.0, "rad": 1.0}
 
 
 @dataclass
@@ -59,7 +57,7 @@ def build(job: Job, rig: Rig) -> Setup:
     Raises:
         PersonError: if job and rig do not fit together.
     """
-    unit_m = 25.4e-3 if job.units == "inch" else 1e-3
+    unit_m = length_unit_m(job.units)
     heads = [h.name for h in rig.heads]
     feet = tuple(f.name for f in job.feet)
     points = positions(job, heads)
@@ -121,7 +119,7 @@ def _angle(head: Head, spec: AngleSensor) -> AngleWiring:
         f"{head.name} angle",
         "deg",
         float(np.radians(max(spec.noise_deg, 1e-3))),
-        scale=sense * _ANGLE_RAD[spec.unit],
+        scale=sense * RADIANS[spec.unit],
         zero_rad=float(np.radians(spec.zero_deg)),
     )
     return AngleWiring(spec.link or head.link, spec.field, channel)
@@ -134,7 +132,7 @@ def _position(head: Head, spec: DetectorSpec, name: str, sensor: int) -> Positio
         greatest_m=greatest * 1e-3,
         dim_below=-np.inf if spec.dim_below is None else spec.dim_below,
     )
-    scale = spec.polarity * _LENGTH_M[spec.unit] / spec.gain
+    scale = spec.polarity * METRES[spec.unit] / spec.gain
     channel = PositionChannel(name, "mm", spec.noise_mm * 1e-3, scale=scale, limits=limits)
     return PositionWiring(spec.link or head.link, spec.field, spec.light_field, channel, sensor)
 
