@@ -236,6 +236,14 @@ def test_damage_is_found(line, why, many):
     assert why in records.last_bad
 
 
+@pytest.mark.parametrize("many", [1, 30])
+def test_a_letter_that_is_no_digit_is_never_a_right_checksum(many):
+    form = started(columns=["n"], checksum="sum8")
+    body = next(b"%d" % n for n in range(10**6) if sum(b"%d" % n) & 0xFF == 0xFF)
+    assert form.decode(many * (body + b"*FF\n")).count == many
+    assert form.decode(many * (body + b"*0G\n")).bad == many
+
+
 # Header lines
 
 

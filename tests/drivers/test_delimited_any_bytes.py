@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import livealign_drivers.delimited as module
@@ -84,6 +84,7 @@ def cut(data: bytes, at: list[int]) -> list[bytes]:
 
 
 @every_configuration
+@settings(max_examples=40)
 @given(data=st.data())
 def test_any_cutting_and_either_way_of_reading_give_the_same(name, data):
     stream = data.draw(streams(name))
@@ -99,6 +100,7 @@ def test_any_cutting_and_either_way_of_reading_give_the_same(name, data):
 
 
 @every_configuration
+@settings(max_examples=40)
 @given(
     payloads=st.lists(
         st.one_of(st.binary(max_size=300), st.text("0123456789,.*\n-eE_naif", max_size=300).map(str.encode))
@@ -139,6 +141,7 @@ def test_every_line_is_a_record_a_fault_or_nothing_as_a_simple_reading_says(stre
 
 
 @every_configuration
+@settings(max_examples=40)
 @given(values=st.lists(st.tuples(finite, finite, finite), min_size=1, max_size=20))
 def test_what_is_written_is_read_back(name, values):
     options = DelimitedOptions(**{**CONFIGURATIONS[name], "columns": ("a", "b", "c"), "decimals": 6})
@@ -150,6 +153,7 @@ def test_what_is_written_is_read_back(name, values):
     np.testing.assert_allclose(read, np.array(values), rtol=1e-12, atol=0.51e-6)
 
 
+@settings(max_examples=40)
 @given(missing=st.lists(st.sets(st.sampled_from("abc")), min_size=1, max_size=20))
 @pytest.mark.parametrize("name", ["plain", "sum8, prefix", "crc32, tab", "labels"])
 def test_what_is_missing_comes_back_as_missing_and_nothing_else(name, missing):

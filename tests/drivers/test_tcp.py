@@ -43,6 +43,18 @@ async def test_a_server_that_hangs_up_at_once_is_tried_less_and_less(clock, list
     await server.wait_closed()
 
 
+async def test_a_link_that_has_worked_is_tried_again_soon(tcp_part, clock, listen, wait_until):
+    driver = tcp_part.driver(clock, reconnect_max_s=3600)
+    driver._pauses._next_s = 3000  # as after a long absence
+    listener = listen(driver)
+    await tcp_part.send(b"1,2\n")
+    await wait_until(lambda: listener.received)
+    await tcp_part.vanish()
+    await wait_until(lambda: "lost" in listener.states)
+    await tcp_part.appear()
+    await wait_until(lambda: listener.states.count("open") == 2)
+
+
 async def test_a_quiet_connection_is_probed(tcp_part, clock, listen, wait_until, monkeypatch):
     made = []
     connect = asyncio.open_connection
