@@ -5,7 +5,6 @@ import contextlib
 import json
 import os
 import shutil
-import signal
 import stat
 import sys
 import threading
@@ -23,6 +22,7 @@ from livealign_simulators.bench import Bench, PortKind
 from livealign_simulators.ports import have_ptys
 from livealign_simulators.rigfile import write_rig
 from livealign_simulators.scene import build_scene
+from livealign_simulators.signals import cancel_on_signals
 
 __all__ = ["simulate"]
 
@@ -96,7 +96,7 @@ def simulate(
 async def _simulate(
     job: Path | None, rig: Path | None, kind: PortKind, seed: int, rate: float, *, control: bool
 ) -> None:
-    _cancel_on_signals()
+    cancel_on_signals()
     with contextlib.ExitStack() as stack:
         if job is None or rig is None:
             data = resources.files("livealign_simulators") / "data"
@@ -196,14 +196,6 @@ def _read_lines(put: Callable[[bytes | None], None]) -> None:
             put(rest)
             put(None)
             return
-
-
-def _cancel_on_signals() -> None:
-    task = asyncio.current_task()
-    if task is None or sys.platform == "win32":
-        return  # there Ctrl-C arrives as KeyboardInterrupt
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        asyncio.get_running_loop().add_signal_handler(number, task.cancel)
 
 
 def _tell(answer: dict[str, Any]) -> None:

@@ -17,6 +17,7 @@ from livealign.errors import PersonError
 from livealign_simulators.background import Background
 from livealign_simulators.operator import QUICK, Outcome
 from livealign_simulators.ports import have_ptys
+from livealign_simulators.signals import cancel_on_signals
 from livealign_simulators.stage import set_up
 from livealign_simulators.summary import summary
 
@@ -77,7 +78,7 @@ def demo(*, headless: bool, as_json: bool, seed: int, kind: str, keep: Path | No
 
 def _headless(kind: str, seed: int, keep: Path | None, say: Say) -> Outcome:
     async def play() -> Outcome:
-        _cancel_on_signals()
+        cancel_on_signals()
         say("Starting a simulated rig and the service that reads it.")
         async with set_up(kind, seed, keep) as stage:
             return await stage.play(QUICK, say)
@@ -109,14 +110,6 @@ def _with_dashboard(kind: str, seed: int, keep: Path | None) -> Outcome | None:
 
 def _stopped() -> PersonError:
     return PersonError("the demo was stopped", exit_code=130)
-
-
-def _cancel_on_signals() -> None:
-    task = asyncio.current_task()
-    if task is None or sys.platform == "win32":
-        return  # there Ctrl-C arrives as KeyboardInterrupt
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        asyncio.get_running_loop().add_signal_handler(number, task.cancel)
 
 
 @contextlib.contextmanager

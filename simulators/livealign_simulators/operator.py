@@ -35,7 +35,7 @@ class Pace:
     """Longest wait for the machine to settle."""
 
 
-QUICK = Pace(sweep_deg_per_s=54.0, turn_deg_per_s=60.0, look_s=0.3, settle_s=7.0)
+QUICK = Pace(sweep_deg_per_s=45.0, turn_deg_per_s=60.0, look_s=0.3, settle_s=7.0)
 LEISURELY = Pace(sweep_deg_per_s=20.0, turn_deg_per_s=20.0, look_s=6.0, settle_s=20.0)
 
 

@@ -1,7 +1,10 @@
 """`livealign demo` as a real process, with real parts under it; nothing may outlive it."""
 
 import json
+import os
+import select
 import signal
+import struct
 import subprocess
 import sys
 import time
@@ -16,6 +19,10 @@ from livealign_simulators.ports import have_ptys
 from livealign_simulators.summary import summary
 
 PATIENCE_S = 60
+if sys.platform != "win32":
+    import fcntl
+    import termios
+
 posix = pytest.mark.skipif(sys.platform == "win32", reason="signals differ there")
 
 
@@ -37,7 +44,7 @@ def parts_of(process: subprocess.Popen[str]) -> dict[str, psutil.Process]:
                 found[words[words.index("livealign") + 1]] = child
         if {"run", "simulate"} <= found.keys():
             return found
-        time.sleep(0.05)
+        time.sleep(0.2)
     raise AssertionError(process.communicate(timeout=PATIENCE_S))
 
 
@@ -122,6 +129,39 @@ def test_a_part_that_dies_is_named_and_the_others_are_stopped(subcommand, name):
     assert "Its last words" in err
     assert "Traceback" not in err
     assert_gone(parts)
+
+
+@posix
+def test_at_a_terminal_the_dashboard_is_shown_and_leaving_it_ends_everything():
+    master, slave = os.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
+    command = (sys.executable, "-m", "livealign", "demo")
+    environment = {**os.environ, "TERM": "xterm-256color"}
+    process = subprocess.Popen(
+        command, stdin=slave, stdout=slave, stderr=slave, start_new_session=True, env=environment
+    )
+    os.close(slave)
+    try:
+        parts = parts_of(process)
+        screen = read_until(master, b"Grain dryer fan 2")
+        os.write(master, b"q")
+        screen += read_until(master, b"The demo was left before its end.")
+        assert process.wait(timeout=PATIENCE_S) == 0
+    finally:
+        process.terminate()
+        process.wait(timeout=PATIENCE_S)
+        os.close(master)
+    assert b"Traceback" not in screen
+    assert_gone(parts)
+
+
+def read_until(terminal: int, words: bytes) -> bytes:
+    got, until = b"", time.monotonic() + PATIENCE_S
+    while words not in got:
+        assert time.monotonic() < until, got[-2000:]
+        if select.select([terminal], [], [], 0.5)[0]:
+            got += os.read(terminal, 65536)
+    return got
 
 
 def test_a_kept_folder_that_is_a_file_is_a_wrong_call(tmp_path):
