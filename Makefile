@@ -1,0 +1,49 @@
+# Each target sets up its own virtual environment in .venv; only Python 3.11+ and make are needed.
+
+PYTHON ?= python3
+VENV := .venv
+ifeq ($(OS),Windows_NT)
+BIN := $(VENV)/Scripts
+else
+BIN := $(VENV)/bin
+endif
+
+.PHONY: demo test check bench format clean
+
+demo: $(VENV)/.for-use
+	@$(BIN)/livealign demo $(ARGS)
+
+test: $(VENV)/.for-work
+	$(BIN)/python -m pytest $(ARGS)
+
+check: $(VENV)/.for-work
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/lint-imports
+	$(BIN)/mypy
+	$(BIN)/pyright
+
+bench: $(VENV)/.for-work
+	$(BIN)/python tests/bench/run.py $(ARGS)
+
+format: $(VENV)/.for-work
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+clean:
+	rm -rf $(VENV) build dist
+
+$(VENV)/.made:
+	@$(PYTHON) -c "import sys; sys.exit(sys.version_info < (3, 11))" || \
+	  { echo "Python 3.11 or newer is needed; name it with: make PYTHON=python3.12 ..." >&2; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	@touch $@
+
+$(VENV)/.for-use: $(VENV)/.made pyproject.toml constraints.txt
+	@echo "Setting up (once) ..."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	@touch $@
+
+$(VENV)/.for-work: $(VENV)/.for-use pyproject.toml constraints.txt
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[dev]"
+	@touch $@
