@@ -1,0 +1,1 @@
+"""The dashboard in a terminal: a client of the service's API, and nothing else."""
