@@ -1,11 +1,15 @@
 """The rig as the estimator sees it: where each detector looks, and what is not known exactly about it.
 
-Observation of a radial or tangential detector (already in metres, polarity and gain applied)::
+Observation of a light spot or of an indicator on a rim (already in metres, polarity and gain applied)::
 
     m = c + s [ (Y0 + Y' x) sin(theta + phi) + (Z0 + Z' x) cos(theta + phi) ] + q cos(theta + phi)
 
 with the pose (Y0, Y', Z0, Z'): offset at the coupling centre and slope of the movable axis, toward 3 o'clock and up.
-It is linear in (c, pose). Systematic quantities beta (angle zeros, gains, distances) enter to first order.
+An indicator on a face, at radius R, sees no offset, and the gap close at the same place whichever shaft carries it::
+
+    m = c + R [ Y' sin(theta + phi) + Z' cos(theta + phi) ] + q cos(theta + phi)
+
+Both are one row, linear in (c, pose). Systematic quantities beta (angle zeros, gains, distances, sags) enter to first order.
 """
 
 from collections.abc import Sequence
@@ -29,11 +33,11 @@ class Detector:
 
     name: str
     x_m: float
-    """Axial plane of the detecting surface, from the coupling centre, positive toward the movable machine."""
+    """Axial plane of the detecting surface or of the plunger, from the coupling centre, positive toward the movable machine."""
     sign: float
-    """+1 if the stationary shaft carries it, -1 if the movable shaft does."""
+    """+1 if the stationary shaft carries it, -1 if the movable shaft does; +1 for every indicator on a face."""
     phase_rad: float
-    """0 for a radial axis, pi/2 for a tangential one."""
+    """Mounting angle, clockwise: 0 for a radial axis, pi/2 for a tangential one."""
     sag_m: float
     """q: amplitude of the cos(theta) that bracket sag adds."""
     noise_m: float
@@ -44,18 +48,33 @@ class Detector:
     """Index of its angle sensor."""
     point: int
     """Index of the measured point that its plane hangs on."""
+    radius_m: float | None = None
+    """Radius at which an indicator touches a face; None for whatever sees the offset."""
+    sag_beta: int | None = None
+    """Index in beta of the error of its bracket's sag; None if it has no bracket."""
+
+    @property
+    def by_offset(self) -> float:
+        """Change of the reading's amplitude per unit of offset, sign apart."""
+        return 1.0 if self.radius_m is None else 0.0
+
+    @property
+    def by_slope(self) -> float:
+        """The same per unit of slope, m."""
+        return self.x_m if self.radius_m is None else self.radius_m
 
 
 @dataclass(frozen=True)
 class RigModel:
     """All detectors, and the prior of what disturbs them together.
 
-    beta = (zero error of each angle sensor, rad; relative gain error of each detector; error of each measured point, m).
+    beta = (zero error of each angle sensor, rad; relative gain error of each detector; error of each measured point, m;
+    error of q of each bracket, m).
     """
 
     detectors: tuple[Detector, ...]
     beta_cov: FloatArray
-    """(B, B) covariance of beta, B = sensors + detectors + points."""
+    """(B, B) covariance of beta, B = sensors + detectors + points + brackets."""
     sensors: int
     feet_x_m: FloatArray
     """(F,) foot planes."""
@@ -73,26 +92,34 @@ class RigModel:
         k = len(self.detectors)
         a = np.zeros((sin.size, self.size))
         a[:, index] = 1.0
-        a[:, k] = d.sign * sin
-        a[:, k + 1] = d.sign * d.x_m * sin
-        a[:, k + 2] = d.sign * cos
-        a[:, k + 3] = d.sign * d.x_m * cos
+        offset, slope = d.sign * d.by_offset, d.sign * d.by_slope
+        a[:, k] = offset * sin
+        a[:, k + 1] = slope * sin
+        a[:, k + 2] = offset * cos
+        a[:, k + 3] = slope * cos
         return a
 
     def systematic_rows(self, index: int, sin: FloatArray, cos: FloatArray, pose: FloatArray) -> FloatArray:
         """Return the (n, B) change of detector `index`'s readings per unit of each systematic quantity, at a pose."""
         d = self.detectors[index]
-        across, up = pose[0] + pose[1] * d.x_m, pose[2] + pose[3] * d.x_m
+        by_sin, by_cos = self.amplitudes(index, pose)
         b = np.zeros((sin.size, self.beta_cov.shape[0]))
-        b[:, d.sensor] = d.sign * (across * cos - up * sin)
-        b[:, self.sensors + index] = d.sign * (across * sin + up * cos)
-        b[:, self.sensors + len(self.detectors) + d.point] = d.sign * (pose[1] * sin + pose[3] * cos)
+        b[:, d.sensor] = by_sin * cos - by_cos * sin
+        b[:, self.sensors + index] = by_sin * sin + by_cos * cos
+        # Its distance moves the plane that is seen; a face is seen at its radius wherever it stands.
+        moved = d.sign * d.by_offset
+        b[:, self.sensors + len(self.detectors) + d.point] = moved * (pose[1] * sin + pose[3] * cos)
+        if d.sag_beta is not None:
+            b[:, d.sag_beta] = cos
         return b
 
     def amplitudes(self, index: int, pose: FloatArray) -> tuple[float, float]:
         """Return the factors of sin and cos in detector `index`'s reading at a pose."""
         d = self.detectors[index]
-        return d.sign * float(pose[0] + pose[1] * d.x_m), d.sign * float(pose[2] + pose[3] * d.x_m)
+        offset, slope = d.sign * d.by_offset, d.sign * d.by_slope
+        return offset * float(pose[0]) + slope * float(pose[1]), offset * float(pose[2]) + slope * float(
+            pose[3]
+        )
 
     def foot_rows(self, pose: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the (2F, POSE) and (2F, B) derivatives of the axis position at the feet: F toward 3 o'clock, then F up."""
@@ -109,12 +136,14 @@ class RigModel:
 
 
 def beta_covariance(
-    zero_u_rad: Sequence[float], gain_u: Sequence[float], points_cov_m2: FloatArray
+    zero_u_rad: Sequence[float],
+    gain_u: Sequence[float],
+    points_cov_m2: FloatArray,
+    sag_u_m: Sequence[float] = (),
 ) -> FloatArray:
     """Return the block-diagonal covariance of beta."""
-    a, k, n = len(zero_u_rad), len(gain_u), points_cov_m2.shape[0]
-    cov = np.zeros((a + k + n, a + k + n))
-    cov[range(a), range(a)] = np.square(zero_u_rad)
-    cov[range(a, a + k), range(a, a + k)] = np.square(gain_u)
-    cov[a + k :, a + k :] = points_cov_m2
+    before = len(zero_u_rad) + len(gain_u)
+    after = before + points_cov_m2.shape[0]
+    cov = np.diag(np.square([*zero_u_rad, *gain_u, *np.zeros(after - before), *sag_u_m]))
+    cov[before:after, before:after] = points_cov_m2
     return cov

@@ -11,17 +11,14 @@ from livealign.model import robust
 from livealign.model.belief import Belief, from_fit
 from livealign.model.coverage import arc_rad
 from livealign.model.linear import Solution, solve
+from livealign.model.readings import BINS, CAPACITY, Readings
 from livealign.model.rig import POSE, FloatArray, RigModel
 
-__all__ = ["BINS", "Pooled", "Sweep", "SweepFit"]
+__all__ = ["GrossError", "Pooled", "Sweep", "SweepFit"]
 
-BINS = 360
-"""Readings are pooled by degree: finer than any rig's repeatability, coarse enough to stay small."""
-
-_CAPACITY = 16384
-"""Readings kept a detector; above it, those of one degree are averaged in pairs."""
 _LEAST_ARC_RAD = np.radians(5.0)
 """Below it the noise of the inclinometer would pass for turning. Uncertainty, not a rule, judges anything wider."""
+_MOST_GROSS = 20
 _LEAST_SCALE = 0.1
 """A sensor that repeats itself to the digit is stuck or coarse, not ten times better than declared."""
 _HUBER_ITERATIONS = 6
@@ -46,6 +43,17 @@ class Pooled:
     """(m,) reading minus fit, m."""
 
 
+@dataclass(frozen=True, slots=True)
+class GrossError:
+    """A reading that the fit gives no weight."""
+
+    detector: int
+    time_s: float
+    angle_rad: float
+    size_m: float
+    """By how much it misses the fit."""
+
+
 @dataclass(frozen=True)
 class SweepFit:
     """The result of a sweep so far."""
@@ -60,68 +68,10 @@ class SweepFit:
     """(K,) standard deviation of a single reading, as found."""
     excess_m: float
     """Standard deviation by which readings at one angle disagree beyond their noise."""
-
-
-class _Track:
-    """Growing store of one detector's readings, bounded by averaging."""
-
-    def __init__(self) -> None:
-        self.n = 0
-        self.fresh = 0
-        self._data = np.empty((4, 1024))
-        self._bins = np.empty(1024, dtype=np.int64)
-
-    @property
-    def sin(self) -> FloatArray:
-        return self._data[0, : self.n]
-
-    @property
-    def cos(self) -> FloatArray:
-        return self._data[1, : self.n]
-
-    @property
-    def value(self) -> FloatArray:
-        return self._data[2, : self.n]
-
-    @property
-    def count(self) -> FloatArray:
-        return self._data[3, : self.n]
-
-    @property
-    def bins(self) -> NDArray[np.int64]:
-        return self._bins[: self.n]
-
-    def add(self, sin: FloatArray, cos: FloatArray, value: FloatArray, bins: NDArray[np.int64]) -> None:
-        for start in range(0, value.size, _CAPACITY // 2):
-            part = slice(start, start + _CAPACITY // 2)
-            self._add(np.stack([sin[part], cos[part], value[part], np.ones(value[part].size)]), bins[part])
-
-    def _add(self, data: FloatArray, bins: NDArray[np.int64]) -> None:
-        if self.n + bins.size > _CAPACITY:
-            self._halve()
-        while self.n + bins.size > self._bins.size:
-            self._data = np.concatenate([self._data, np.empty_like(self._data)], axis=1)
-            self._bins = np.concatenate([self._bins, np.empty_like(self._bins)])
-        self._data[:, self.n : self.n + bins.size] = data
-        self._bins[self.n : self.n + bins.size] = bins
-        self.n += bins.size
-        self.fresh += bins.size
-
-    def _halve(self) -> None:
-        """Average pairs of readings of one degree."""
-        order = np.argsort(self.bins, kind="stable")
-        data, bins = self._data[:, order], self.bins[order]
-        starts = np.searchsorted(bins, bins)
-        pair = bins * _CAPACITY + (np.arange(bins.size) - starts) // 2
-        _, first, inverse = np.unique(pair, return_index=True, return_inverse=True)
-        count = np.bincount(inverse, weights=data[3])
-        merged = np.stack(
-            [np.bincount(inverse, weights=data[i] * data[3]) / count for i in range(3)] + [count]
-        )
-        self.n = first.size
-        self._data[:, : self.n] = merged
-        self._bins[: self.n] = bins[first]
-        self.fresh = 0
+    gross: tuple[GrossError, ...]
+    """The largest gross errors still held, largest first."""
+    freedom: float
+    """Degrees of freedom of the noise estimate: readings, correlation allowed for, less parameters."""
 
 
 class Sweep:
@@ -129,21 +79,53 @@ class Sweep:
 
     def __init__(self, model: RigModel) -> None:
         self._model = model
-        self._tracks = [_Track() for _ in model.detectors]
+        self._tracks = [Readings() for _ in model.detectors]
+        self._taken = [0] * len(model.detectors)
+        self._dropped = 0
         self._current = np.zeros(model.size)
         self._scale = np.ones(len(model.detectors))
         self._correlation = np.ones(len(model.detectors))
         self._excess = 0.0
-        self.readings = 0
 
-    def add(self, index: int, angle_rad: FloatArray, value_m: FloatArray) -> None:
-        """Add readings of detector `index`: (n,) shaft angles and calibrated positions, all finite."""
-        d = self._model.detectors[index]
+    def add(
+        self, index: int, angle_rad: FloatArray, value_m: FloatArray, time_s: FloatArray | None = None
+    ) -> None:
+        """Add readings of detector `index`.
+
+        Args:
+            index: of the detector.
+            angle_rad: (n,) shaft angles, continuous over turns, finite.
+            value_m: (n,) calibrated positions, finite.
+            time_s: (n,) when they were taken; a hundredth of a second apart if not given.
+        """
+        d, t = self._model.detectors[index], self._tracks[index]
         seen = angle_rad + d.phase_rad
         cos = np.cos(seen)
-        bins = np.floor(np.degrees(angle_rad)).astype(np.int64) % BINS
-        self._tracks[index].add(np.sin(seen), cos, value_m - d.sag_m * cos, bins)
-        self.readings += value_m.size
+        if time_s is None:
+            time_s = 0.01 * (self._taken[index] + np.arange(value_m.size, dtype=np.float64))
+        columns = (np.sin(seen), cos, value_m - d.sag_m * cos, time_s, angle_rad)
+        start = 0
+        while start < value_m.size:
+            if t.room == 0:
+                self._thin()
+            stop = start + t.room
+            t.add(*(column[start:stop] for column in columns))
+            start = stop
+        self._taken[index] += value_m.size
+
+    @property
+    def readings(self) -> int:
+        """How many readings have been added."""
+        return sum(self._taken)
+
+    def _thin(self) -> None:
+        """Make room: leave gross errors out for good, and average."""
+        self.fit()
+        for t, z in zip(self._tracks, self._standardised(self._current), strict=True):
+            if t.n > CAPACITY // 2:
+                good = np.abs(z) < robust.CUT
+                self._dropped += int(t.count[~good].sum())
+                t.thin(good)
 
     def fit(self) -> SweepFit | None:
         """Fit all readings so far; None while there is none.
@@ -207,7 +189,7 @@ class Sweep:
                 np.bincount(t.bins, weights=w * v, minlength=BINS)[used] / total
                 for v in (t.sin, t.cos, t.value)
             )
-            if t.fresh == t.n:
+            if not t.thinned:
                 self._correlation[i] = robust.correlation_time(z[i] * weigh(z[i]))
             factor = robust.variance_factor(z[i], POSE / 2 + 1) * self._correlation[i] * self._scale[i] ** 2
             variance = factor / total + self._excess
@@ -242,8 +224,33 @@ class Sweep:
             ]
         )
         belief = from_fit(solution.x, solution.cov, solution.gain @ systematic, self._model, (y0, y1, z0, z1))
+        noise = np.array([s * d.noise_m for s, d in zip(self._scale, self._model.detectors, strict=True)])
+        gross = sorted(
+            (g for i in range(k) for g in self._gross(i, z[i], solution.x)), key=lambda g: -abs(g.size_m)
+        )
         left_out = sum(
             float(t.count @ (np.abs(v) >= robust.CUT)) for t, v in zip(self._tracks, z, strict=True)
         )
-        noise = np.array([s * d.noise_m for s, d in zip(self._scale, self._model.detectors, strict=True)])
-        return SweepFit(belief, pooled, arc, self.readings, round(left_out), noise, self._excess**0.5)
+        independent = sum(n / tau for n, tau in zip(self._taken, self._correlation, strict=True)) - left_out
+        return SweepFit(
+            belief=belief,
+            pooled=pooled,
+            arc_rad=arc,
+            readings=self.readings,
+            left_out=round(left_out) + self._dropped,
+            noise_m=noise,
+            excess_m=self._excess**0.5,
+            gross=tuple(gross[:_MOST_GROSS]),
+            freedom=max(1.0, independent - solution.rank),
+        )
+
+    def _gross(self, index: int, z: FloatArray, x: FloatArray) -> list[GrossError]:
+        t = self._tracks[index]
+        where = np.flatnonzero(np.abs(z) >= robust.CUT)
+        by_sin, by_cos = self._model.amplitudes(index, x[-POSE:])
+        size = t.value[where] - x[index] - by_sin * t.sin[where] - by_cos * t.cos[where]
+        worst = np.argsort(-np.abs(size), kind="stable")[:_MOST_GROSS]
+        return [
+            GrossError(index, float(t.time_s[j]), float(t.angle[j]), float(s))
+            for j, s in zip(where[worst], size[worst], strict=True)
+        ]

@@ -13,7 +13,9 @@ from livealign.config.job import Job
 from livealign.config.rig import Rig
 from livealign.model.belief import Belief
 from livealign.model.coverage import best_angle, sector_information
-from livealign.model.sweep import BINS, Sweep, SweepFit
+from livealign.model.rig import RigModel
+from livealign.model.readings import BINS
+from livealign.model.sweep import Sweep, SweepFit
 from livealign.model.tracker import Track, Tracker
 from livealign.session.assessment import Assessment, assess, diameter_m
 from livealign.session.events import Command, Event, Tick
@@ -37,6 +39,8 @@ __all__ = ["Session"]
 _FIT_EVERY_S = 0.1
 _MOST_RESIDUALS = 72
 _MOST_NOTES = 200
+_USELESS_M2 = 1.0
+"""Variance of a reading that tells nothing."""
 
 
 class Session:
@@ -141,7 +145,7 @@ class Session:
             return
         if self._phase == "rotation":
             for r in readings:
-                self._sweep.add(r.detector, r.angle_rad, r.position_m)
+                self._sweep.add(r.detector, r.angle_rad, r.position_m, r.time_s)
         elif self._tracker is not None:
             for r in readings:
                 self._tracker.add(r.detector, r.time_s, r.angle_rad, r.position_m)
@@ -183,9 +187,8 @@ class Session:
         angle_deg = None
         hint = next_step.turn_further(float(np.degrees(fit.arc_rad)))
         if belief.known:
-            variance = np.array(
-                [1.0 / float(np.median(pooled.weight[pooled.detector == i])) for i in range(belief.constants)]
-            )
+            weights = [pooled.weight[pooled.detector == i] for i in range(belief.constants)]
+            variance = np.array([1.0 / float(np.median(w)) if w.size else _USELESS_M2 for w in weights])
             angle, now_m, after_m = best_angle(self._model, belief, variance)
             angle_deg = round(float(np.degrees(angle)), 1)
             hint = next_step.where_to_turn(angle_deg, now_m, after_m, self._job.units)
@@ -276,8 +279,8 @@ class Session:
         if track.parked_rad is not None:
             vertical = self._plane == "vertical"
             parked = round(float(np.degrees(track.parked_rad)) % 360.0, 1) % 360.0
-            sensitivity = abs(np.cos(track.parked_rad) if vertical else np.sin(track.parked_rad))
-            parked_words = words.parking(parked, vertical=vertical, sensitivity=float(sensitivity))
+            sensitivity = _sensitivity(self._model, track.parked_rad, vertical=vertical)
+            parked_words = words.parking(parked, vertical=vertical, sensitivity=sensitivity)
         left = track.seconds_left
         return Settling(
             still_s=round(track.still_s, 2),
@@ -285,3 +288,13 @@ class Session:
             parked_words=parked_words,
             seconds_left=None if left is None else round(left, 1),
         )
+
+
+def _sensitivity(model: RigModel, angle_rad: float, *, vertical: bool) -> float:
+    """Return how much of a plane's movement the rig shows at an angle, 0 to 1, in two planes along the shafts at least."""
+    shown: dict[float, float] = {}
+    for d in model.detectors:
+        seen = angle_rad + d.phase_rad
+        part = abs(float(np.cos(seen) if vertical else np.sin(seen)))
+        shown[d.x_m] = max(shown.get(d.x_m, 0.0), part)
+    return sorted(shown.values())[-2:][0]
