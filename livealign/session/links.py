@@ -29,7 +29,7 @@ class LinkBook:
     def event(self, event: LinkEvent, now_s: float) -> None:
         """Take what the driver says."""
         self.dropped += event.dropped
-        if event.state == "open" and self.state != "open":
+        if event.state == "open" and self.state not in {"open", "silent"}:
             self.opened += 1
             self._last_data_s = now_s
         if event.dropped or event.state in {"lost", "refused"}:

@@ -16,14 +16,14 @@ __all__ = ["AngleChannel", "Channel", "PositionChannel", "PositionLimits"]
 Mask = NDArray[np.bool_]
 
 _FLAG_STAYS_S = 2.0
-"""A passing fault stays on screen this long."""
+"""A passing fault stays on screen this long; a channel that brings nothing for longer is silent."""
 _HISTORY = 6
 _PAST = np.arange(_HISTORY)
 _JUMP_NOISES = 12.0
 _LEAST_JUMP_M = 50e-6
-_NOISE_MEMORY = 200.0
+_NOISE_MEMORY = 200
 _NOISY = 3.0
-_TREND_S = 10.0
+_TREND_SECONDS = 10
 _LEAST_SECONDS = 4
 _DRIFT_LEAST_M = 5e-6
 
@@ -40,30 +40,34 @@ class Channel:
         self._declared = declared_noise
         self._rate = RateMeter()
         self._tail = np.empty(0)
-        self._variance: float | None = None
+        self._variance = 0.0
+        self._learnt = 0
         self._seen: dict[str, float] = {}
-        self._seconds: deque[list[float]] = deque(maxlen=int(_TREND_S))
+        self._seconds: deque[list[float]] = deque(maxlen=_TREND_SECONDS + 1)
         self.value: float | None = None
         self._last_s: float | None = None
 
     @property
     def noise(self) -> float | None:
         """Standard deviation of one reading, trends removed (SI); None until there are enough readings."""
-        return None if self._variance is None else self._variance**0.5
+        return self._variance**0.5 if self._learnt else None
 
     def rate_hz(self, now_s: float) -> float | None:
         """Readings a second."""
         return self._rate.rate_hz(now_s)
 
-    def flags(self, now_s: float, *, silent: bool, still_since_s: float) -> tuple[str, ...]:
-        """Return the channel's flags now.
+    def silent(self, now_s: float) -> bool:
+        """Has it brought nothing of late, whatever its link brings?"""
+        return self._last_s is None or now_s - self._last_s > _FLAG_STAYS_S
+
+    def flags(self, now_s: float, *, still_since_s: float) -> tuple[str, ...]:
+        """Return the channel's flags now, as far as its link is not silent.
 
         Args:
             now_s: the time.
-            silent: does its link bring nothing?
             still_since_s: since when shafts and machine are at rest, so that a trend is drift; infinity if they are not.
         """
-        if silent or self._last_s is None:
+        if self.silent(now_s):
             return ("silent",)
         flags = [name for name, at in self._seen.items() if now_s - at <= _FLAG_STAYS_S]
         if self.noise is not None and self.noise > _NOISY * self._declared:
@@ -91,10 +95,8 @@ class Channel:
             second = joined[2:] - 2.0 * joined[1:-1] + joined[:-2]
             squares = np.minimum(second * second, 600.0 * self._declared**2)
             fresh = float(squares.sum()) / (6.0 * second.size)
-            share = 1.0 if self._variance is None else min(1.0, second.size / _NOISE_MEMORY)
-            self._variance = (
-                fresh if self._variance is None else self._variance + share * (fresh - self._variance)
-            )
+            self._learnt = min(self._learnt + second.size, _NOISE_MEMORY)
+            self._variance += min(1.0, second.size / self._learnt) * (fresh - self._variance)
         self._tail = joined[-2:]
         second_now = float(time_s[-1]) // 1.0
         if not self._seconds or self._seconds[-1][0] != second_now:
@@ -103,8 +105,8 @@ class Channel:
         self._seconds[-1][2] += float(values.sum())
 
     def _drifts(self, since_s: float) -> bool | None:
-        """Compare the two halves of the seconds at rest; None while there are too few to tell."""
-        rest = [second for second in self._seconds if second[0] >= since_s]
+        """Compare the two halves of the whole seconds at rest; None while there are too few to tell."""
+        rest = [second for second in list(self._seconds)[:-1] if second[0] >= since_s]
         if len(rest) < _LEAST_SECONDS:
             return None
         counts = np.array([n for _, n, _ in rest])

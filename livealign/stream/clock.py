@@ -26,9 +26,10 @@ def unwrap(values: Floats, last: float | None, modulus: float | None) -> Floats:
     """
     if modulus is None or values.size == 0:
         return values
-    half = modulus / 2.0
     joined = np.concatenate([values[:1] if last is None else [last], values])
-    steps = np.mod(joined[1:] - joined[:-1] + half, modulus) - half
+    steps = joined[1:] - joined[:-1]
+    # Not by a remainder of step + half a cycle: of 64 bits that would leave nothing of a small step.
+    steps -= modulus * np.rint(steps / modulus)
     result: Floats = joined[0] + np.cumsum(steps)
     return result
 
@@ -45,6 +46,7 @@ class ClockMap:
         self._unit_s = _UNIT_S[unit]
         self._modulus = None if wrap_bits is None else 2.0**wrap_bits
         self.restarts = -1
+        self._made_up_s = 0.0
         self._restart()
 
     def _restart(self) -> None:
@@ -70,6 +72,10 @@ class ClockMap:
         if not good.any():
             return result
         device = unwrap(counts[good], self._last, self._modulus) * self._unit_s
+        back = np.flatnonzero(np.diff(device) < -_RESTART_S)
+        if back.size:
+            at = np.flatnonzero(good)[back[0] + 1]
+            return np.concatenate([self.map(counts[:at], arrival_s), self.map(counts[at:], arrival_s)])
         last = None if self._last is None else self._last * self._unit_s
         jumped = self._least and abs(arrival_s - device[-1] - self._offset_at(device[-1])) > _RESTART_S
         if jumped or (last is not None and device[0] < last - _RESTART_S):
@@ -81,13 +87,19 @@ class ClockMap:
         return result
 
     def device_s(self, counts: Floats) -> Floats:
-        """Return device time (s) alone, wrap-around undone; for captured bytes, whose arrival is not known."""
+        """Return device time (s) alone; for captured bytes, whose arrival is not known.
+
+        Wrap-around is undone, and a restarted counter goes on where it was: time never runs back.
+        """
         good = np.isfinite(counts)
         result = np.full(counts.size, np.nan)
         if good.any():
             unwrapped = unwrap(counts[good], self._last, self._modulus)
-            self._last = float(unwrapped[-1])
-            result[good] = unwrapped * self._unit_s
+            before = unwrapped[0] if self._last is None else self._last
+            steps = np.diff(unwrapped, prepend=before) * self._unit_s
+            back = self._made_up_s + np.cumsum(np.where(steps < -_RESTART_S, -steps, 0.0))
+            self._last, self._made_up_s = float(unwrapped[-1]), float(back[-1])
+            result[good] = unwrapped * self._unit_s + back
         return result
 
     def _offset_at(self, device: float) -> float:

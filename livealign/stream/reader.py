@@ -75,7 +75,10 @@ class LinkReader:
         self._clock = ClockMap(clock[1], clock[2]) if clock else None
         self._sequence = sequence
         self._last_sequence: float | None = None
+        self._unread = 0
         self._spacing_s = None if nominal_rate_hz is None else 1.0 / nominal_rate_hz
+        self._best_hz = 0.0
+        self._last_s = -np.inf
         self._device_time = device_time
         self._device_zero: float | None = None
         self.records = 0
@@ -96,18 +99,21 @@ class LinkReader:
         """The link was lost: what is incomplete is forgotten, and the next counter value is no gap."""
         self._decoder.reset()
         self._last_sequence = None
+        self._unread = 0
 
     def read(self, payload: bytes, arrival_s: float) -> Batch | None:
         """Return the records that this payload completes; None if there are none."""
         self.bytes += len(payload)
         decoded = self._decoder.decode(payload)
         self.bad += decoded.bad
+        self._unread += decoded.bad
         if decoded.bad:
             self.last_bad = decoded.last_bad
         if decoded.count == 0:
             return None
         columns = decoded.columns
-        fresh = self._fresh(columns, decoded.count, decoded.bad)
+        fresh = self._fresh(columns, decoded.count)
+        self._unread = min(self._unread, decoded.bad)
         if fresh is not None:
             columns = {name: values[fresh] for name, values in columns.items()}
         count = decoded.count if fresh is None else int(fresh.sum())
@@ -119,7 +125,7 @@ class LinkReader:
         return batch
 
     def _fresh(
-        self, columns: Mapping[str, Floats], count: int, bad: int
+        self, columns: Mapping[str, Floats], count: int
     ) -> "np.ndarray[tuple[int], np.dtype[np.bool_]] | None":
         """Count gaps in the sequence; return a mask without repeated records, or None if all are new."""
         if self._sequence is None or self._sequence[0] not in columns:
@@ -133,8 +139,11 @@ class LinkReader:
         before = numbers[0] - 1.0 if self._last_sequence is None else self._last_sequence
         steps = numbers - np.concatenate([[before], numbers[:-1]])
         self._last_sequence = float(numbers[-1])
-        gaps = steps[(steps > 1) & (steps < _MOST_MISSED)] - 1
-        self.missed += max(0, int(gaps.sum()) - bad)
+        gaps = int((steps[(steps > 1) & (steps < _MOST_MISSED)] - 1).sum())
+        # A line that could not be read leaves a gap too, in this payload or at the start of the next.
+        explained = min(gaps, self._unread)
+        self.missed += gaps - explained
+        self._unread -= explained
         repeated = steps == 0
         if not repeated.any():
             return None
@@ -145,7 +154,8 @@ class LinkReader:
 
     def _times(self, columns: Mapping[str, Floats], count: int, arrival_s: float) -> Floats:
         if self._clock is not None and self._clock_field is not None:
-            counts = columns[self._clock_field]
+            # A header line sent by the device may leave the clock out.
+            counts = columns.get(self._clock_field, np.full(count, np.nan))
             if not self._device_time:
                 return self._clock.map(counts, arrival_s)
             times = self._clock.device_s(counts)
@@ -154,8 +164,16 @@ class LinkReader:
                 self._spacing_s or 1.0 / _DEFAULT_RATE_HZ
             )
         else:
-            return arrival_s - (self._spacing_s or 0.0) * np.arange(count - 1, -1, -1.0)
+            return self._spread(count, arrival_s)
         if self._device_zero is None:
             first = times[np.isfinite(times)]
             self._device_zero = float(first[0]) if first.size else None
         return times - (self._device_zero or 0.0)
+
+    def _spread(self, count: int, arrival_s: float) -> Floats:
+        """Return times back from arrival, spaced as told or as records have come so far; none before an earlier one's."""
+        self._best_hz = max(self._best_hz, self.rate.rate_hz(arrival_s) or 0.0)
+        spacing_s = self._spacing_s or (1.0 / self._best_hz if self._best_hz else 0.0)
+        times = np.maximum(arrival_s - spacing_s * np.arange(count - 1, -1, -1.0), self._last_s)
+        self._last_s = float(times[-1])
+        return times
