@@ -3,6 +3,8 @@
 import asyncio
 import inspect
 import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, before numpy is imported
 import threading
 import time
 from collections.abc import AsyncIterator, Callable, Iterator

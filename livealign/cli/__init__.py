@@ -1,6 +1,7 @@
 """The command line: one lazily loaded subcommand a module."""
 
 import importlib
+import os
 from typing import Any, NamedTuple
 
 import click
@@ -9,6 +10,11 @@ from livealign import __version__
 from livealign.errors import PersonError
 
 __all__ = ["main"]
+
+# The matrices here are small: a second thread of the linear algebra library costs many times what it saves. This must
+# stand in the environment before numpy is imported.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 
 class _Command(NamedTuple):

@@ -5,13 +5,15 @@ from numpy.typing import NDArray
 
 from livealign.model.rig import FloatArray
 
-__all__ = ["BINS", "CAPACITY", "Readings"]
+__all__ = ["BINS", "CAPACITY", "Readings", "speed"]
 
 BINS = 360
 """Readings are pooled by degree: finer than any rig's repeatability, coarse enough to stay small."""
 
 CAPACITY = 16384
 """Readings kept a detector; above it, neighbours of one degree are averaged in pairs."""
+
+_SPEED_SPAN_S = 0.2
 
 _SIN, _COS, _VALUE, _TIME, _ANGLE, _COUNT = range(6)
 
@@ -93,3 +95,21 @@ class Readings:
         self._data[_COUNT, : self.n] = count
         self._bins[: self.n] = bins[first]
         self.thinned = True
+
+    def shift(self, lag_s: float) -> None:
+        """Move every reading to the angle at which it was truly taken, `lag_s` before the one it came with."""
+        by = -lag_s * speed(self.time_s, self.angle)
+        sin = self.sin * np.cos(by) + self.cos * np.sin(by)
+        self._data[_COS, : self.n] = self.cos * np.cos(by) - self.sin * np.sin(by)
+        self._data[_SIN, : self.n] = sin
+
+
+def speed(time_s: FloatArray, angle: FloatArray) -> FloatArray:
+    """Return (n,) turning speeds in rad/s, smoothed over 0.4 s, at readings in any order."""
+    order = np.argsort(time_s, kind="stable")
+    time, along = time_s[order], angle[order]
+    later, earlier = time_s + _SPEED_SPAN_S, time_s - _SPEED_SPAN_S
+    turned = np.interp(later, time, along) - np.interp(earlier, time, along)
+    span = np.minimum(later, time[-1]) - np.maximum(earlier, time[0])
+    result: FloatArray = turned / np.maximum(span, 1e-9)
+    return result

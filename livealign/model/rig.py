@@ -33,7 +33,7 @@ class Detector:
 
     name: str
     x_m: float
-    """Axial plane of the detecting surface or of the plunger, from the coupling centre, positive toward the movable machine."""
+    """Axial plane that it looks at or touches, from the coupling centre, positive toward the movable machine."""
     sign: float
     """+1 if the stationary shaft carries it, -1 if the movable shaft does; +1 for every indicator on a face."""
     phase_rad: float

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from livealign.model import robust
 from livealign.model.belief import Belief, from_fit
 from livealign.model.coverage import arc_rad
+from livealign.model.diagnostics import Diagnosis, Evidence, diagnose
 from livealign.model.linear import Solution, solve
 from livealign.model.readings import BINS, CAPACITY, Readings
 from livealign.model.rig import POSE, FloatArray, RigModel
@@ -243,6 +244,27 @@ class Sweep:
             gross=tuple(gross[:_MOST_GROSS]),
             freedom=max(1.0, independent - solution.rank),
         )
+
+    def examine(self) -> tuple[SweepFit, tuple[Diagnosis, ...]] | None:
+        """Fit, look for what disturbs, and correct the one thing that can be: a lag between angle and position."""
+        fit = self.fit()
+        if fit is None:
+            return None
+        found = diagnose(self._evidence(fit))
+        lags = [d for d in found if d.name == "lag"]
+        if lags:
+            for lag in lags:
+                self._tracks[lag.where[0]].shift(lag.size)
+            fit = self.fit() or fit
+            found = (*lags, *(d for d in diagnose(self._evidence(fit)) if d.name != "lag"))
+        return fit, found
+
+    def _evidence(self, fit: SweepFit) -> Evidence:
+        """Return what `diagnose` needs of a fit just made."""
+        x = fit.belief.mean[: self._model.size]
+        z = self._standardised(x)
+        weight = [robust.biweight(v) / (self._base(i, x) * self._scale[i] ** 2) for i, v in enumerate(z)]
+        return Evidence(self._model, x, self._tracks, weight, fit.noise_m, fit.arc_rad)
 
     def _gross(self, index: int, z: FloatArray, x: FloatArray) -> list[GrossError]:
         t = self._tracks[index]

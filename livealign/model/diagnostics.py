@@ -1,0 +1,283 @@
+"""What the residuals of a sweep say about the rig: each a named finding with its size, or nothing.
+
+Most are small linear questions: add the columns that the disturbances would need to the fit, all at once, and see
+whether the readings want them. A finding is made when its size is both certain (z standard deviations) and worth a word.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livealign.model import robust
+from livealign.model.linear import solve
+from livealign.model.readings import Readings, speed
+from livealign.model.rig import POSE, FloatArray, RigModel
+
+__all__ = ["Diagnosis", "DiagnosisName", "Evidence", "diagnose", "range_ahead"]
+
+DiagnosisName = Literal[
+    "second harmonic",
+    "hysteresis",
+    "heads at different angles",
+    "lag",
+    "fast turning",
+    "drift",
+    "turns disagree",
+    "uneven detectors",
+    "short arc",
+    "out of range ahead",
+]
+
+_SURE = 5.0
+_LEAST_M = 2e-6
+_LEAST_NOISES = 0.5
+_LEAST_LAG_S = 1e-3
+_LEAST_HEADS_RAD = np.radians(0.3)
+_FAST_RAD_S = np.radians(60.0)
+_SHORT_RAD = np.radians(60.0)
+_UNEVEN = 3.0
+_BOTH_WAYS = 0.1
+"""Least share of readings taken turning the other way before directions are compared."""
+_MOST_READINGS = 4000
+"""Readings a detector that the questions are put to; more of them are thinned by stride."""
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """One finding."""
+
+    name: DiagnosisName
+    size: float
+    """m, rad, rad/s, s or a ratio, as `unit` says."""
+    unit: Literal["m", "rad", "rad/s", "s", ""]
+    where: tuple[int, ...]
+    """Detectors concerned; empty for the whole rig."""
+    sureness: float
+    """Size over its standard uncertainty, where that is how it was judged; else 0."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A fitted sweep, as the questions need it: one entry a detector."""
+
+    model: RigModel
+    x: FloatArray
+    """(n,) the fit: constants and pose."""
+    readings: list[Readings]
+    weight: list[FloatArray]
+    """Inverse variances of the readings, gross errors 0."""
+    noise_m: FloatArray
+    """(K,) found."""
+    arc_rad: float
+
+
+@dataclass(frozen=True)
+class _Series:
+    """One detector's readings in order of time, thinned."""
+
+    sin: FloatArray
+    cos: FloatArray
+    residual: FloatArray
+    slope: FloatArray
+    """dm/dtheta."""
+    time_s: FloatArray
+    angle: FloatArray
+    speed: FloatArray
+    """rad/s, smoothed."""
+    weight: FloatArray
+
+
+def diagnose(evidence: Evidence) -> tuple[Diagnosis, ...]:
+    """Return all findings, in a fixed order."""
+    series = [_series(evidence, i) for i in range(len(evidence.readings))]
+    if any(s.residual.size <= 2 * POSE for s in series):
+        return ()
+    found, left = _ask(evidence, series)
+    found += _turns(evidence, series, left) + _heads(evidence.model, series) + _whole(evidence, series, left)
+    return tuple(found)
+
+
+def range_ahead(
+    model: RigModel, x: FloatArray, index: int, limits_m: tuple[float, float], covered: NDArray[np.bool_]
+) -> float | None:
+    """Return the angle (rad) not yet covered at which a detector will leave its range; None if it will not.
+
+    Args:
+        model: the rig.
+        x: the fit so far.
+        index: the detector.
+        limits_m: its least and greatest reading.
+        covered: (n,) which of n equal sectors of the turn have been read already.
+    """
+    angles = (np.arange(covered.size) + 0.5) * (2.0 * np.pi / covered.size)
+    d = model.detectors[index]
+    by_sin, by_cos = model.amplitudes(index, x[-POSE:])
+    expected = x[index] + by_sin * np.sin(angles + d.phase_rad) + by_cos * np.cos(angles + d.phase_rad)
+    outside = ((expected <= limits_m[0]) | (expected >= limits_m[1])) & ~covered
+    return float(angles[np.argmax(outside)]) if outside.any() else None
+
+
+def _series(e: Evidence, index: int) -> _Series:
+    t = e.readings[index]
+    order = np.argsort(t.time_s, kind="stable")
+    order = order[:: max(1, order.size // _MOST_READINGS)]
+    by_sin, by_cos = e.model.amplitudes(index, e.x[-POSE:])
+    sin, cos, time, angle = t.sin[order], t.cos[order], t.time_s[order], t.angle[order]
+    return _Series(
+        sin=sin,
+        cos=cos,
+        residual=t.value[order] - e.x[index] - by_sin * sin - by_cos * cos,
+        slope=by_sin * cos - by_cos * sin,
+        time_s=time,
+        angle=angle,
+        speed=speed(time, angle),
+        weight=e.weight[index][order],
+    )
+
+
+def _second_harmonic(s: _Series) -> FloatArray | None:
+    return np.column_stack([s.cos**2 - s.sin**2, 2.0 * s.sin * s.cos])
+
+
+def _direction(s: _Series) -> FloatArray | None:
+    """The reading jumps when the direction of turning changes: half the jump either way."""
+    way = np.where(np.abs(s.speed) > np.radians(1.0), np.sign(s.speed), 0.0)
+    forward, backward = float(np.mean(way > 0)), float(np.mean(way < 0))
+    return 0.5 * way[:, None] if min(forward, backward) > _BOTH_WAYS else None
+
+
+def _lag(s: _Series) -> FloatArray | None:
+    """A reading that belongs to an angle taken earlier. At constant speed it cannot be told from a turned pose."""
+    return (-s.speed * s.slope)[:, None] if float(np.std(s.speed)) > np.radians(1.0) else None
+
+
+def _drift(s: _Series) -> FloatArray | None:
+    """From the first reading to the last."""
+    span = float(s.time_s[-1] - s.time_s[0])
+    return ((s.time_s - s.time_s.mean()) / span)[:, None] if span > 0.0 else None
+
+
+_QUESTIONS: tuple[tuple[DiagnosisName, Literal["m", "s"], Callable[[_Series], FloatArray | None]], ...] = (
+    ("second harmonic", "m", _second_harmonic),
+    ("hysteresis", "m", _direction),
+    ("lag", "s", _lag),
+    ("drift", "m", _drift),
+)
+
+
+def _ask(e: Evidence, series: list[_Series]) -> tuple[list[Diagnosis], list[FloatArray]]:
+    """Ask all questions of all detectors at once, beside the whole fit, so that one disturbance is not taken for another.
+
+    Returns:
+        The findings, and what stays unexplained of each detector's residuals.
+    """
+    asked: list[tuple[DiagnosisName, Literal["m", "s"], int, slice, FloatArray]] = []
+    width = e.x.size
+    for name, unit, columns in _QUESTIONS:
+        for i, s in enumerate(series):
+            extra = columns(s)
+            if extra is not None:
+                asked.append((name, unit, i, slice(width, width + extra.shape[1]), extra))
+                width += extra.shape[1]
+    blocks = [np.zeros((s.residual.size, width)) for s in series]
+    for i, s in enumerate(series):
+        blocks[i][:, : e.x.size] = e.model.rows(i, s.sin, s.cos)
+    for _, _, i, part, extra in asked:
+        blocks[i][:, part] = extra
+    answer = solve(
+        np.concatenate(blocks),
+        np.concatenate([s.residual for s in series]),
+        np.concatenate([s.weight for s in series]),
+    )
+    left = [s.residual - block @ answer.x for s, block in zip(series, blocks, strict=True)]
+    inflation = [_inflation(s, rest) for s, rest in zip(series, left, strict=True)]
+    found = []
+    for name, unit, i, part, _ in asked:
+        if not all(answer.observable[part]):
+            continue
+        size = answer.x[part]
+        sure = float(np.sqrt(size @ np.linalg.solve(answer.cov[part, part], size) / inflation[i]))
+        whole = float(size[0]) if size.size == 1 else float(np.hypot(*size))
+        if sure > _SURE and abs(whole) > (_LEAST_LAG_S if unit == "s" else _least_m(e, i)):
+            found.append(Diagnosis(name, whole, unit, (i,), sure))
+    return found, left
+
+
+def _inflation(s: _Series, left: FloatArray) -> float:
+    """By how much variances exceed the weights' word, judged by what is unexplained, correlation included."""
+    z = left * np.sqrt(s.weight)
+    used = max(float(np.mean(s.weight > 0.0)), 0.1)
+    return max(robust.correlation_time(z) * float(np.mean(np.square(z))) / used, 1e-12)
+
+
+def _least_m(e: Evidence, index: int) -> float:
+    return max(_LEAST_M, _LEAST_NOISES * e.model.detectors[index].noise_m)
+
+
+def _turns(e: Evidence, series: list[_Series], left: list[FloatArray]) -> list[Diagnosis]:
+    """Compare passes over the same degrees: chi-square of their means, pass by pass."""
+    found = []
+    for i, (s, rest) in enumerate(zip(series, left, strict=True)):
+        way = np.sign(np.where(np.abs(s.speed) > np.radians(1.0), s.speed, 0.0))
+        turn = np.floor((s.angle - s.angle[0]) / (2.0 * np.pi))
+        degree = np.floor(np.degrees(s.angle)).astype(np.int64) % 360
+        passes = np.unique(np.stack([degree.astype(float), turn, way]), axis=1, return_inverse=True)
+        keys, inverse = passes[0], np.asarray(passes[1]).ravel()
+        weight = np.bincount(inverse, weights=s.weight)
+        good = weight > 0.0
+        mean = np.bincount(inverse, weights=s.weight * rest)[good] / weight[good]
+        place, weight = keys[0][good].astype(np.int64), weight[good]
+        total = np.bincount(place, weights=weight, minlength=360)
+        middle = np.bincount(place, weights=weight * mean, minlength=360) / np.maximum(total, 1e-300)
+        freedom = place.size - int(np.count_nonzero(total))
+        if freedom < 10:
+            continue
+        chi2 = float(weight @ np.square(mean - middle[place]))
+        # Wilson & Hilferty 1931: the cube root of chi-square per degree of freedom is nearly normal.
+        sure = ((chi2 / freedom) ** (1.0 / 3.0) - 1.0 + 2.0 / (9.0 * freedom)) / (
+            2.0 / (9.0 * freedom)
+        ) ** 0.5
+        apart = float(np.sqrt(np.mean(np.square(mean - middle[place]))))
+        if sure > _SURE and apart > _least_m(e, i):
+            found.append(Diagnosis("turns disagree", apart, "m", (i,), sure))
+    return found
+
+
+def _heads(model: RigModel, series: list[_Series]) -> list[Diagnosis]:
+    """Do two heads with inclinometers of their own keep the same angle between them?"""
+    first: dict[int, int] = {}
+    for i, d in enumerate(model.detectors):
+        first.setdefault(d.sensor, i)
+    indices = sorted(first.values())
+    found = []
+    for i in indices[1:]:
+        a, b = series[indices[0]], series[i]
+        both = (a.time_s >= b.time_s[0]) & (a.time_s <= b.time_s[-1])
+        if int(both.sum()) < 20:
+            continue
+        apart = a.angle[both] - np.interp(a.time_s[both], b.time_s, b.angle)
+        apart = (apart + np.pi) % (2.0 * np.pi) - np.pi
+        # Averages of a twentieth of the readings each, so that noise does not count as a difference.
+        parts = np.array([part.mean() for part in np.array_split(apart, 20)])
+        spread = float(parts.max() - parts.min())
+        if spread > _LEAST_HEADS_RAD:
+            found.append(Diagnosis("heads at different angles", spread, "rad", (indices[0], i), 0.0))
+    return found
+
+
+def _whole(e: Evidence, series: list[_Series], left: list[FloatArray]) -> list[Diagnosis]:
+    found = []
+    fastest = max(float(np.quantile(np.abs(s.speed), 0.95)) for s in series)
+    if fastest > _FAST_RAD_S:
+        found.append(Diagnosis("fast turning", fastest, "rad/s", (), 0.0))
+    explained = [robust.scale(rest * np.sqrt(s.weight)) for s, rest in zip(series, left, strict=True)]
+    ratio = e.noise_m * np.array(explained) / np.array([d.noise_m for d in e.model.detectors])
+    best, worst = int(ratio.argmin()), int(ratio.argmax())
+    if ratio[worst] > _UNEVEN * ratio[best]:
+        found.append(Diagnosis("uneven detectors", float(ratio[worst] / ratio[best]), "", (worst,), 0.0))
+    if e.arc_rad < _SHORT_RAD:
+        found.append(Diagnosis("short arc", e.arc_rad, "rad", (), 0.0))
+    return found
