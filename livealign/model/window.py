@@ -43,16 +43,13 @@ class Window:
 
     def __init__(self, noise_m: float) -> None:
         """Begin empty; `noise_m` is the standard deviation of one reading until the readings tell better."""
-        self._declared = noise_m
+        self.noise_m = noise_m
+        """Standard deviation of one reading, trend removed."""
         self._blocks: deque[Block] = deque(maxlen=_MOST_BLOCKS)
         self._noises: deque[float] = deque(maxlen=_NOISE_BLOCKS)
+        self._held: tuple[int, float, float, float, float] | None = None
         self._open: list[tuple[float, float, float, float, float]] = []
         self._steadiness = Steadiness(noise_m**2)
-
-    @property
-    def noise_m(self) -> float:
-        """Standard deviation of one reading, trend removed."""
-        return float(np.median(self._noises)) ** 0.5 if len(self._noises) > 4 else self._declared
 
     @property
     def blocks(self) -> int:
@@ -87,7 +84,10 @@ class Window:
         """Add a completed block; return the time from which the past no longer holds, if the signal has stepped."""
         if block.noise is not None:
             self._noises.append(block.noise)
+            if len(self._noises) > 4:
+                self.noise_m = float(np.median(self._noises)) ** 0.5
         self._blocks.append(block)
+        self._held = None
         self._steadiness.add(block.value)
         return self._step()
 
@@ -96,11 +96,10 @@ class Window:
         newest = self._open[-_NEWEST:]
         if len(newest) < _NEWEST or not self._blocks:
             return None
-        n = sum(b.n for b in self._blocks)
         if abs(sum(r[4] for r in newest) / _NEWEST - self._blocks[-1].angle) > _TURNED_RAD:
             return None  # the shafts begin to turn: no move of the machine
-        past = sum(b.value * b.n for b in self._blocks) / n
-        if self._differs(past, n, sum(r[1] for r in newest) / _NEWEST, _NEWEST):
+        n, value, *_ = self._sums()
+        if self._differs(value / n, n, sum(r[1] for r in newest) / _NEWEST, _NEWEST):
             return newest[0][0]
         return None
 
@@ -108,6 +107,7 @@ class Window:
         """Let go of all readings before a time, and of what the steadiness test remembers."""
         while self._blocks and self._blocks[0].start_s < from_s:
             self._blocks.popleft()
+        self._held = None
         self._open = [r for r in self._open if r[0] >= from_s]
         n = self._blocks[-1].n if self._blocks else max(len(self._open), 1)
         self._steadiness = Steadiness(self.noise_m**2 / n)
@@ -117,23 +117,35 @@ class Window:
     def clear(self) -> None:
         """Let go of everything, the block being filled too."""
         self._blocks.clear()
+        self._held = None
         self._open.clear()
         self._steadiness = Steadiness(self.noise_m**2)
 
     def mean(self, *, newest: bool = True) -> Block | None:
         """Return all readings held as one block, those of the unfinished one only if `newest`; None if there is none."""
-        parts = [*self._blocks]
+        parts: list[Block] = []
         if self._open and newest:
             half = len(self._open) // 2
-            parts += [self._average(part) for part in (self._open[:half], self._open[half:]) if part]
-        if not parts:
+            parts = [self._average(part) for part in (self._open[:half], self._open[half:]) if part]
+        if not parts and not self._blocks:
             return None
-        n = sum(b.n for b in parts)
-        value, sin, cos, angle = (
-            sum(getattr(b, name) * b.n for b in parts) / n for name in ("value", "sin", "cos", "angle")
-        )
-        trend = (parts[-1].value - parts[0].value) / 2.0
-        return Block(parts[0].start_s, parts[-1].end_s, n, value, sin, cos, angle, None, trend)
+        n, *sums = self._sums()
+        for b in parts:
+            n += b.n
+            sums = [s + v * b.n for s, v in zip(sums, _values(b), strict=True)]
+        value, sin, cos, angle = (s / n for s in sums)
+        first, last = (self._blocks or parts)[0], (parts or self._blocks)[-1]
+        trend = (last.value - first.value) / 2.0
+        return Block(first.start_s, last.end_s, n, value, sin, cos, angle, None, trend)
+
+    def _sums(self) -> tuple[int, float, float, float, float]:
+        """Return the number of readings in whole blocks and the sums of their values, worked out once a block."""
+        if self._held is None:
+            n = sum(b.n for b in self._blocks)
+            columns = zip(*([v * b.n for v in _values(b)] for b in self._blocks), strict=True)
+            value, sin, cos, angle = (sum(column) for column in columns) if self._blocks else (0.0,) * 4
+            self._held = n, value, sin, cos, angle
+        return self._held
 
     def _step(self) -> float | None:
         """Compare the past with the present on either side of a few splits (adaptive windowing).
@@ -168,3 +180,7 @@ class Window:
         if n > 2:
             noise = sum((b[1] - a[1]) ** 2 for a, b in pairwise(readings)) / (2 * (n - 1))
         return Block(readings[0][0], readings[-1][0], n, value, sin, cos, angle, noise)
+
+
+def _values(block: Block) -> tuple[float, float, float, float]:
+    return block.value, block.sin, block.cos, block.angle
