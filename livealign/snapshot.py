@@ -7,7 +7,7 @@ stands behind the movable machine and looks along the shafts at the stationary o
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from pydantic import TypeAdapter
 
@@ -34,7 +34,7 @@ __all__ = [
     "json_schema",
 ]
 
-SCHEMA = "livealign.snapshot/1"
+SCHEMA: Final = "livealign.snapshot/1"
 
 Phase = Literal["ready", "rotation", "findings", "adjust"]
 """ready: nothing measured yet; rotation: a sweep is being read; findings: it has ended; adjust: a plane is followed live."""
@@ -194,7 +194,7 @@ class LinkStatus:
 class Snapshot:
     """Everything that is known about a job at one moment."""
 
-    schema: str
+    schema: Literal["livealign.snapshot/1"]
     sequence: int
     time_s: float
     """Seconds since the session began."""
