@@ -9,6 +9,7 @@ from typing import Any
 
 from livealign.config.document import Document, tables_in
 from livealign.config.problems import ConfigError, closest
+from livealign.config.tolerance import tolerance_problems
 from livealign.config.toml_lines import TomlPath
 
 __all__ = [
@@ -43,7 +44,7 @@ def job_problems(doc: Document) -> list[ConfigError]:
     ]
     if spans:
         errors += _untied_points(doc, feet, spans)
-    return errors
+    return errors + tolerance_problems(doc)
 
 
 def _untied_points(
@@ -102,6 +103,29 @@ def _detector_problems(doc: Document, path: TomlPath, detector: dict[str, Any]) 
     if "dim_below" in detector and "light_field" not in detector:
         message = "needs light_field too: the field that tells how much light there is"
         yield doc.error((*path, "dim_below"), message, found=detector["dim_below"])
+    yield from _kind_problems(doc, path, detector)
+
+
+_CONTACT = {"rim", "face"}
+_KINDS_OF_KEYS = {
+    "axis": ({"light"}, "a plunger's place is told by mounting_deg"),
+    "light_field": ({"light"}, "an indicator touches, it needs no light"),
+    "radius_u_mm": ({"face"}, "no other kind has a radius"),
+    "sag_mm": (_CONTACT, "light does not sag"),
+    "sag_u_mm": (_CONTACT, "light does not sag"),
+}
+"""Keys that mean something for some kinds of detector only, and why."""
+
+
+def _kind_problems(doc: Document, path: TomlPath, detector: dict[str, Any]) -> Iterator[ConfigError]:
+    kind = detector.get("kind", "light")
+    for key, (kinds, why) in _KINDS_OF_KEYS.items():
+        if key in detector and kind in {"light", *_CONTACT} - kinds:
+            allowed = " or ".join(f'"{k}"' for k in sorted(kinds, reverse=True))
+            yield doc.error((*path, key), f"is for kind = {allowed} only: {why}", found=detector[key])
+    if kind == "light" and "axis" in detector and "mounting_deg" in detector:
+        message = "stands beside axis; both tell which way it measures, so give one of them"
+        yield doc.error((*path, "mounting_deg"), message, found=detector["mounting_deg"])
 
 
 def _uses(doc: Document, links: list[str]) -> list[ConfigError]:

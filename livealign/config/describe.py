@@ -6,14 +6,14 @@ from typing import Any
 
 from livealign.config.crosscheck import COUPLING
 from livealign.config.distances import Positions, detector_planes
-from livealign.config.job import Job, OffsetAngleTolerance
-from livealign.config.rig import DetectorSpec, Head, Link, Rig
+from livealign.config.job import Job
+from livealign.config.rig import DetectorSpec, Head, Linearity, Link, Rig
 from livealign.config.sketch import sketch
+from livealign.config.tolerance import decision_words, tolerance_words
 from livealign.units import distance_words, length_unit_m, show_length, show_slope
 
 __all__ = ["Channel", "channels", "job_lines", "rig_lines", "understood"]
 
-_RULE_SOURCE = "API RP 686, 2nd ed. 2009, cl. 5.4.6.2"
 _WHERE_KEYS = ("host", "address", "port", "path")
 """Settings of a driver that say where it reads; others, such as passwords, are not shown."""
 
@@ -38,7 +38,7 @@ def job_lines(job: Job, where: Positions) -> Iterator[str]:
         yield f"  {line}"
     yield "Tolerance"
     yield f"  {tolerance_words(job)}"
-    yield f"  A verdict is given when it is {job.confidence:.4g} probable."
+    yield f"  {decision_words(job)}"
     yield "Target"
     for line in target_words(job):
         yield f"  {line}"
@@ -47,25 +47,6 @@ def job_lines(job: Job, where: Positions) -> Iterator[str]:
 def _points(where: Positions) -> list[tuple[str, float, float]]:
     found = [(COUPLING, 0.0, 0.0), *((name, where.x(name), where.u(name)) for name in where.names)]
     return sorted(found, key=lambda p: p[1])
-
-
-def tolerance_words(job: Job) -> str:
-    """Return the tolerance and where it comes from."""
-    rule, unit_mm = job.tolerance, length_unit_m(job.units) * 1e3
-    if isinstance(rule, OffsetAngleTolerance):
-        source = rule.source.strip() or "no source given"
-        offset = show_length(rule.offset * unit_mm, job.units)
-        return (
-            f"Offset at the coupling's centre at most {offset}, slope at most "
-            f"{show_slope(rule.angle_mm_per_m, job.units)} ({source})."
-        )
-    apart_mm = job.coupling.flex_planes_apart * unit_mm
-    limit = show_length(rule.limit_mm_per_m * apart_mm * 1e-3, job.units)
-    source = _RULE_SOURCE if rule.limit_mm_per_m == 0.5 else f"rule of {_RULE_SOURCE}, which states 0.5"
-    return (
-        f"Offset at either flex plane at most {show_slope(rule.limit_mm_per_m, job.units)} of the distance "
-        f"between them: {limit} ({source})."
-    )
 
 
 def target_words(job: Job) -> list[str]:
@@ -157,20 +138,48 @@ def channels(head: Head) -> Iterator[Channel]:
 
 def detector_words(d: DetectorSpec) -> str:
     """Return how a detector's number is taken."""
-    outward = ("clockwise", "counterclockwise") if d.axis == "tangential" else ("outward", "inward")
-    words = [d.axis, f"positive {outward[d.polarity < 0]}"]
+    words = list(_light_words(d) if d.kind == "light" else _contact_words(d))
+    if d.linearity:
+        words.append(_linearity_words(d.linearity, d.unit))
     if d.gain != 1:
         words.append(f"{d.gain:g} for every 1 of true change")
     if d.depth_mm:
         to = "movable" if d.depth_mm > 0 else "stationary"
         words.append(f"{abs(d.depth_mm):g} mm from its mark, toward the {to} machine")
     if d.sag_mm:
-        words.append(f"bracket sag {d.sag_mm:g} mm")
+        words.append(f"bracket sag {d.sag_mm:g} mm from 12 to 6 o'clock")
     if d.range_mm:
         words.append(f"sees {d.range_mm[0]:g} to {d.range_mm[1]:g} mm")
     if d.light_field and d.dim_below is not None:
         words.append(f"left out when '{d.light_field}' is below {d.dim_below:g}")
     return ", ".join(words)
+
+
+def _light_words(d: DetectorSpec) -> Iterator[str]:
+    ways = {0.0: ("radial", "outward", "inward"), 90.0: ("tangential", "clockwise", "counterclockwise")}
+    between = (f"axis {d.phase_deg:g} deg clockwise of outward", "that way", "the other way")
+    name, *way = ways.get(d.phase_deg, between)
+    yield name
+    yield f"positive {way[d.polarity < 0]}"
+
+
+def _contact_words(d: DetectorSpec) -> Iterator[str]:
+    if d.radius_mm is None:
+        yield "indicator on the other shaft's rim"
+        yield f"positive when {'pushed in' if d.polarity > 0 else 'let out'}"
+    else:
+        yield f"indicator on the other hub's face at radius {d.radius_mm:g} mm (u {d.radius_u_mm:g} mm)"
+        yield f"positive when the gap {'closes' if d.polarity > 0 else 'opens'} there"
+    if d.phase_deg:
+        way = "clockwise" if d.phase_deg > 0 else "counterclockwise"
+        yield f"{abs(d.phase_deg):g} deg {way} of where the head tells its angle"
+
+
+def _linearity_words(bent: Linearity, unit: str) -> str:
+    if bent.table is not None:
+        ends = f"{bent.table[0][0]:g} to {bent.table[-1][0]:g} {unit}"
+        return f"straightened by a table of {len(bent.table)} points, {ends}"
+    return f"straightened by a polynomial of degree {len(bent.polynomial or ()) - 1}"
 
 
 def understood(job: Job | None, rig: Rig | None, where: Positions | None) -> dict[str, Any]:
@@ -196,6 +205,7 @@ def _job_values(job: Job, where: Positions) -> dict[str, Any]:
         "points": [{"name": n, "x_mm": _mm(x), "u_mm": _mm(u)} for n, x, u in _points(where)],
         "tolerance": tolerance_words(job),
         "confidence": job.confidence,
+        "decision": decision_words(job),
         "target": target_words(job),
     }
 

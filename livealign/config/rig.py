@@ -1,10 +1,21 @@
 """The rig file: which links, what they carry, what the numbers mean."""
 
-from typing import Annotated, Any, Literal
+from itertools import pairwise
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
-__all__ = ["NAME_PATTERN", "AngleSensor", "DetectorSpec", "DeviceClock", "Head", "Link", "Rig", "Spec"]
+__all__ = [
+    "NAME_PATTERN",
+    "AngleSensor",
+    "DetectorSpec",
+    "DeviceClock",
+    "Head",
+    "Linearity",
+    "Link",
+    "Rig",
+    "Spec",
+]
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9 _.-]*$"
 """Names stand in addresses, topics and recordings, so they are kept plain."""
@@ -71,18 +82,66 @@ class AngleSensor(_Part):
     """Another link than the head's own."""
 
 
+class Linearity(_Part):
+    """From the raw number to the true one, both in the detector's unit: by a table or by a polynomial."""
+
+    table: Annotated[tuple[tuple[Finite, Finite], ...], Field(min_length=2, max_length=1000)] | None = None
+    """[raw, true] at each point of a calibration, raw rising; straight lines between them."""
+    polynomial: Annotated[tuple[Finite, ...], Field(min_length=2, max_length=10)] | None = None
+    """c0, c1, c2, ...: true = c0 + c1 raw + c2 raw^2 + ..."""
+
+    @field_validator("table")
+    @classmethod
+    def _monotone(
+        cls, table: tuple[tuple[float, float], ...] | None
+    ) -> tuple[tuple[float, float], ...] | None:
+        rising = table is not None and table[0][1] < table[1][1]
+        for i, ((raw, true), (next_raw, next_true)) in enumerate(pairwise(table or ()), 2):
+            if not raw < next_raw:
+                raise ValueError(
+                    f"the raw numbers must rise from point to point: point {i} has {next_raw:g} after {raw:g}"
+                )
+            if true == next_true or (true < next_true) != rising:
+                raise ValueError(
+                    f"the true numbers must rise throughout, or fall throughout: point {i} has {next_true:g} after {true:g}"
+                )
+        return table
+
+    @field_validator("polynomial")
+    @classmethod
+    def _not_constant(cls, coefficients: tuple[float, ...] | None) -> tuple[float, ...] | None:
+        if coefficients is not None and not any(coefficients[1:]):
+            raise ValueError("all but the first coefficient are 0, so the reading would never change")
+        return coefficients
+
+    @model_validator(mode="after")
+    def _one_of_them(self) -> Self:
+        if (self.table is None) == (self.polynomial is None):
+            raise ValueError("give either table = [[raw, true], ...] or polynomial = [c0, c1, ...]")
+        return self
+
+
 class DetectorSpec(_Part):
-    """A position detector: the spot of a light beam, or the plunger of an indicator."""
+    """A position detector: the spot of a light beam, or the plunger of an indicator on the other shaft's rim or face."""
 
     name: Name = "position"
+    kind: Literal["light", "rim", "face"] = "light"
     field: Name
     unit: Literal["mm", "um", "in", "mil"]
     axis: Literal["radial", "tangential"] = "radial"
+    """Of a light's detector: which way it measures."""
+    mounting_deg: Finite | None = None
+    """Light: angle of its axis, 0 outward, 90 clockwise, instead of `axis`. Rim and face: how far clockwise of the
+    place whose angle the head tells the plunger stands."""
     polarity: Literal[1, -1] = 1
-    """+1 if the number grows when the spot moves outward (radial) or clockwise (tangential).
+    """Light: +1 if the number grows when the spot moves along the axis (outward, clockwise, or between).
 
-    The same of an indicator's plunger: +1 if the number grows when it is pushed in.
+    Rim: +1 if it grows when the plunger is pushed in, away from the other shaft's axis.
+    Face: +1 if it grows when the gap between the two hubs closes at the plunger, whichever shaft carries it: the
+    plunger is pushed in if it touches the near side of the other hub's face, let out if it reaches behind it.
     """
+    linearity: Linearity | None = None
+    """Applied to the raw number, before gain and polarity."""
     gain: Positive = 1.0
     """Raw change per true change."""
     gain_u: NotNegative = 0.002
@@ -90,14 +149,37 @@ class DetectorSpec(_Part):
     """Short-term noise to be expected of one reading."""
     depth_mm: Finite = 0.0
     """From the head's mark to the detecting surface, positive toward the movable machine."""
+    radius_mm: Annotated[Positive | None, Field(validate_default=True)] = None
+    """Face only, and needed there: from the carrying shaft's axis to the plunger."""
+    radius_u_mm: NotNegative = 0.5
     sag_mm: Finite = 0.0
-    """Bracket sag: 12 to 6 o'clock total on a stiff bar, with its sign (contact indicators)."""
+    """Rim and face: what the indicator, zeroed at 12 o'clock, shows at 6 o'clock on a stiff bar, with its sign."""
+    sag_u_mm: NotNegative = 0.005
     range_mm: tuple[Finite, Finite] | None = None
     """Least and greatest true reading; at and beyond them a reading is clipped."""
     light_field: Name | None = None
     dim_below: Finite | None = None
     """Least light for a reading to count."""
     link: Name | None = None
+
+    @property
+    def phase_deg(self) -> float:
+        """Mounting angle, clockwise from outward."""
+        if self.mounting_deg is not None:
+            return self.mounting_deg
+        return 90.0 if self.axis == "tangential" else 0.0
+
+    @field_validator("radius_mm")
+    @classmethod
+    def _face_has_a_radius(cls, radius: float | None, info: ValidationInfo) -> float | None:
+        kind = info.data.get("kind")
+        if kind == "face" and radius is None:
+            raise ValueError(
+                "is missing; a face indicator takes its distance from the shaft's axis, a number above 0"
+            )
+        if kind in {"light", "rim"} and radius is not None:
+            raise ValueError('is for kind = "face" only; leave it out')
+        return radius
 
 
 class Head(_Part):

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Literal
 
-from livealign.config.distances import DetectorPlane, Positions, detector_planes
+from livealign.config.distances import Positions, detector_planes
 from livealign.config.job import Job
 from livealign.config.rig import DetectorSpec, Head, Link, Rig
 from livealign.units import distance_words, length_unit_m, show_length
@@ -115,9 +115,22 @@ def _detector_doubts(key: str, head: Head, d: DetectorSpec) -> Iterator[Doubt]:
         yield Doubt(
             "rig", f"{key}.dim_below", what, "Set dim_below to the least light at which it reads well."
         )
+    if d.radius_mm is not None and not 10 <= d.radius_mm <= 1000:
+        what = f"{who} is said to touch the face {d.radius_mm:g} mm from the shaft's axis"
+        yield Doubt("rig", f"{key}.radius_mm", what, "Check it: it is a radius, in mm.")
+    yield from _sag_doubts(key, who, d)
+
+
+def _sag_doubts(key: str, who: str, d: DetectorSpec) -> Iterator[Doubt]:
     if abs(d.sag_mm) > 0.5:
         what = f"the bracket of {who} sags by {d.sag_mm:g} mm"
         yield Doubt("rig", f"{key}.sag_mm", what, "Stiffen it, or check the number.")
+    if d.kind == "rim" and d.polarity * d.sag_mm > 0:
+        what = f"{who} is said to be pushed in farther at 6 o'clock than at 12 on a stiff bar, by its bracket's sag"
+        advice = (
+            "A bracket droops the other way; check the sign of sag_mm: zeroed at 12, what does it show at 6?"
+        )
+        yield Doubt("rig", f"{key}.sag_mm", what, advice)
 
 
 def _shaft_doubts(rig: Rig) -> Iterator[Doubt]:
@@ -145,15 +158,21 @@ def _same_channel_doubts(rig: Rig) -> Iterator[Doubt]:
 
 def together_doubts(job: Job, rig: Rig, where: Positions) -> Iterator[Doubt]:
     """Yield what is doubtful in a rig on a job's machines."""
-    planes = detector_planes(rig, where)
-    if not planes:
-        return
+    radii = [d.radius_mm * 1e-3 for h in rig.heads for d in h.detectors if d.radius_mm is not None]
+    seeing = [d.kind != "face" for h in rig.heads for d in h.detectors]
+    xs = [p.x_m for p, sees in zip(detector_planes(rig, where), seeing, strict=True) if sees]
     yield from _side_doubts(rig, where)
-    yield from _span_doubts(job, planes, where)
-    xs = [p.x_m for p in planes]
-    span = max(xs) - min(xs)
+    if not seeing:
+        return
+    if not xs:
+        what = "indicators on a face see the slope only: the offset and the feet cannot be told"
+        yield Doubt("rig", "heads", what, "Add an indicator on a rim, or a light detector.")
+        return
+    # An indicator on a face tells a slope as well as two detectors that stand its radius apart.
+    span = max(max(xs) - min(xs), *radii, 0.0)
+    yield from _span_doubts(job, xs, span, where)
     flex = job.coupling.flex_planes_apart * length_unit_m(job.units)
-    if len(xs) > 1 and flex > span:
+    if len(xs) > 1 and not radii and flex > span:
         what = (
             f"the flex planes are {distance_words(flex, job.units)} apart, "
             f"farther than the detectors ({distance_words(span, job.units)})"
@@ -163,6 +182,8 @@ def together_doubts(job: Job, rig: Rig, where: Positions) -> Iterator[Doubt]:
 
 def _side_doubts(rig: Rig, where: Positions) -> Iterator[Doubt]:
     for i, head in enumerate(rig.heads):
+        if head.detectors and all(d.kind != "light" for d in head.detectors):
+            continue  # its bracket reaches over to the other shaft
         x = where.x(head.name)
         if (head.shaft == "stationary" and x > 0) or (head.shaft == "movable" and x < 0):
             side = "movable" if x > 0 else "stationary"
@@ -172,16 +193,18 @@ def _side_doubts(rig: Rig, where: Positions) -> Iterator[Doubt]:
             )
 
 
-def _span_doubts(job: Job, planes: tuple[DetectorPlane, ...], where: Positions) -> Iterator[Doubt]:
-    if len(planes) == 1:
-        what = "there is only one detector: the slope and the feet cannot be told"
-        yield Doubt("rig", "heads", what, "Add a second detector in another plane along the shaft.")
-        return
-    xs = [p.x_m for p in planes]
-    span = max(xs) - min(xs)
+def _span_doubts(job: Job, xs: list[float], span: float, where: Positions) -> Iterator[Doubt]:
+    """Yield what is doubtful in detectors that see the offset in planes x, and the slope by a span."""
     if span < 1e-3:
-        what = "all detectors look at the same plane: the slope and the feet cannot be told"
-        yield Doubt("rig", "heads", what, "Move one along the shaft; check the distances and depth_mm.")
+        what, advice = (
+            ("there is only one detector", "Add a second detector in another plane along the shaft.")
+            if len(xs) == 1
+            else (
+                "all detectors look at the same plane",
+                "Move one along the shaft; check the distances and depth_mm.",
+            )
+        )
+        yield Doubt("rig", "heads", f"{what}: the slope and the feet cannot be told", advice)
         return
     farthest = max(job.feet, key=lambda f: abs(where.x(f.name)))
     lever = max(abs(where.x(farthest.name) - x) for x in (min(xs), max(xs))) / span
@@ -189,9 +212,18 @@ def _span_doubts(job: Job, planes: tuple[DetectorPlane, ...], where: Positions) 
         f"an error of {show_length(0.01, job.units)} at one of them "
         f'becomes {show_length(0.01 * lever, job.units)} at "{farthest.name}"'
     )
-    apart = f"the detectors are only {distance_words(span, job.units)} apart"
+    if max(xs) - min(xs) < span:
+        what = f"the face is touched only {distance_words(span, job.units)} from the axis"
+        advice = "Touch the face farther out"
+    else:
+        what = f"the detectors are only {distance_words(span, job.units)} apart"
+        advice = "Set the heads farther apart"
     if span < _NEAREST_PLANES_M:
-        yield Doubt("rig", "heads", f"{apart}: {grown}", "Set the heads farther apart; check the distances.")
+        yield Doubt("rig", "heads", f"{what}: {grown}", f"{advice}; check the distances.")
     elif lever > _LONG_LEVER:
-        what = f"{apart} for feet that far away: {grown}"
-        yield Doubt("rig", "heads", what, "Set the heads farther apart, or turn through a full turn.")
+        yield Doubt(
+            "rig",
+            "heads",
+            f"{what} for feet that far away: {grown}",
+            f"{advice}, or turn through a full turn.",
+        )

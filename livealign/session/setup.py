@@ -4,12 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from livealign.advice.verdict import Criterion, flex_plane, offset_angle
+from livealign.advice.verdict import FLEX_PLANE_SOURCE, Criterion, flex_plane, offset_angle
 from livealign.config.distances import positions
 from livealign.config.job import FlexPlaneTolerance, Job
 from livealign.config.rig import AngleSensor, DetectorSpec, Head, Link, Rig
+from livealign.config.tolerance import condition_words, offset_and_angle, source_words
 from livealign.errors import PersonError
 from livealign.model.rig import Detector, FloatArray, RigModel, beta_covariance
+from livealign.stream import linearity
 from livealign.stream.channel import AngleChannel, PositionChannel, PositionLimits
 from livealign.stream.reader import LinkReader
 from livealign.stream.registry import format_class
@@ -75,6 +77,9 @@ def build(job: Job, rig: Rig) -> Setup:
             zero_u.append(float(np.radians(head.angle.zero_u_deg)))
     wirings: list[PositionWiring] = []
     detectors: list[Detector] = []
+    gain_u: list[float] = []
+    sag_u: list[float] = []
+    brackets = len(angles) + sum(len(h.detectors) for h in rig.heads) + len(order)
     for index, head in enumerate(rig.heads):
         sensor, angle_noise = _sensor_for(head, rig, sensor_of)
         for spec in head.detectors:
@@ -84,20 +89,24 @@ def build(job: Job, rig: Rig) -> Setup:
                 Detector(
                     name=name,
                     x_m=float(x_m[index]) + spec.depth_mm * 1e-3,
-                    sign=1.0 if head.shaft == "stationary" else -1.0,
-                    phase_rad=0.0 if spec.axis == "radial" else np.pi / 2.0,
+                    sign=1.0 if spec.kind == "face" or head.shaft == "stationary" else -1.0,
+                    phase_rad=float(np.radians(spec.phase_deg)),
                     # Entered as the trade does: what an indicator zeroed at 12 o'clock shows at 6 on a stiff bar.
-                    sag_m=-0.5e-3 * spec.sag_mm,
+                    sag_m=-0.5e-3 * spec.polarity * spec.sag_mm,
                     noise_m=spec.noise_mm * 1e-3,
                     angle_noise_rad=angle_noise,
                     sensor=sensor,
                     point=index,
+                    radius_m=None if spec.radius_mm is None else spec.radius_mm * 1e-3,
+                    sag_beta=None if spec.kind == "light" else brackets + len(sag_u),
                 )
             )
-    gains = [d.gain_u for h in rig.heads for d in h.detectors]
+            gain_u.append(_gain_u(spec))
+            if spec.kind != "light":
+                sag_u.append(0.5e-3 * spec.sag_u_mm)
     model = RigModel(
         detectors=tuple(detectors),
-        beta_cov=beta_covariance(zero_u, gains, cov),
+        beta_cov=beta_covariance(zero_u, gain_u, cov, sag_u),
         sensors=len(angles),
         feet_x_m=x_m[len(heads) :],
         feet_points=tuple(range(len(heads), len(heads) + len(feet))),
@@ -133,8 +142,25 @@ def _position(head: Head, spec: DetectorSpec, name: str, sensor: int) -> Positio
         dim_below=-np.inf if spec.dim_below is None else spec.dim_below,
     )
     scale = spec.polarity * METRES[spec.unit] / spec.gain
-    channel = PositionChannel(name, "mm", spec.noise_mm * 1e-3, scale=scale, limits=limits)
+    channel = PositionChannel(
+        name, "mm", spec.noise_mm * 1e-3, scale=scale, limits=limits, linearity=_linearity(spec)
+    )
     return PositionWiring(spec.link or head.link, spec.field, spec.light_field, channel, sensor)
+
+
+def _linearity(spec: DetectorSpec) -> linearity.Linearity | None:
+    bent = spec.linearity
+    if bent is None:
+        return None
+    if bent.table is not None:
+        return linearity.table(bent.table)
+    return linearity.polynomial(bent.polynomial or ())
+
+
+def _gain_u(spec: DetectorSpec) -> float:
+    """Return the relative standard uncertainty of a gain; an error of a face indicator's radius does the same."""
+    radius_u = 0.0 if spec.radius_mm is None else spec.radius_u_mm / spec.radius_mm
+    return float(np.hypot(spec.gain_u, radius_u))
 
 
 def _sensor_for(head: Head, rig: Rig, sensor_of: dict[str, int]) -> tuple[int, float]:
@@ -159,11 +185,20 @@ def _reader(link: Link) -> LinkReader:
 
 
 def _criterion(job: Job, unit_m: float) -> Criterion:
-    tolerance = job.tolerance
-    if isinstance(tolerance, FlexPlaneTolerance):
-        return flex_plane(job.coupling.flex_planes_apart * unit_m, tolerance.limit_mm_per_m * 1e-3)
+    t, speed = job.tolerance, job.machines.shaft_speed_rpm
+    if isinstance(t, FlexPlaneTolerance):
+        apart_m, limit = job.coupling.flex_planes_apart * unit_m, t.limit_mm_per_m
+        source = FLEX_PLANE_SOURCE if limit == 0.5 else f"rule of {FLEX_PLANE_SOURCE}, which states 0.5 mm/m"
+        return flex_plane(apart_m, limit * 1e-3, source, job.units, t.guard_band)
+    offset, angle = offset_and_angle(t, speed)
     return offset_angle(
-        tolerance.offset * unit_m, tolerance.angle_mm_per_m * 1e-3, tolerance.source, job.units
+        offset * unit_m,
+        angle * 1e-3,
+        source_words(t, job.units),
+        job.units,
+        name=t.rule,
+        condition=condition_words(t, speed),
+        guard=t.guard_band,
     )
 
 

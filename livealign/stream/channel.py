@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from livealign.stream.clock import unwrap
 from livealign.stream.contracts import Floats
+from livealign.stream.linearity import Linearity
 from livealign.stream.reader import RateMeter
 
 __all__ = ["AngleChannel", "Channel", "PositionChannel", "PositionLimits"]
@@ -160,26 +161,37 @@ class PositionLimits:
 
 
 class PositionChannel(Channel):
-    """A position detector in metres, gain and polarity applied."""
+    """A position detector in metres: straightened, then gain and polarity applied."""
 
     kind = "position"
 
     def __init__(
-        self, name: str, unit: str, declared_noise_m: float, *, scale: float, limits: PositionLimits
+        self,
+        name: str,
+        unit: str,
+        declared_noise_m: float,
+        *,
+        scale: float,
+        limits: PositionLimits,
+        linearity: Linearity | None = None,
     ) -> None:
-        """Take also the metres per raw unit (polarity and gain included) and the limits."""
+        """Take also the metres per straightened unit (polarity and gain included), the limits, and what straightens."""
         super().__init__(name, unit, declared_noise_m)
         self._scale = scale
         self._limits = limits
+        self._linearity = linearity
         self._history = np.empty(0)
 
     def take(
         self, time_s: Floats, raw: Floats, light: Floats | None, arrival_s: float
     ) -> tuple[Floats, Mask]:
         """Return (n,) positions and which of them may be used."""
-        position = self._scale * raw
+        true, outside = (raw, False) if self._linearity is None else self._linearity(raw)
+        position = self._scale * true
         here = np.isfinite(position)
-        clipped = here & ((position <= self._limits.least_m) | (position >= self._limits.greatest_m))
+        clipped = here & (
+            outside | (position <= self._limits.least_m) | (position >= self._limits.greatest_m)
+        )
         dim = here & (light < self._limits.dim_below) if light is not None else np.zeros_like(here)
         good = here & ~clipped & ~dim
         if good.any():

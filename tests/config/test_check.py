@@ -66,9 +66,7 @@ def test_the_words_for_every_kind_of_detector_and_target(
     job, rig = tmp_path / "job.toml", tmp_path / "rig.toml"
     target = "[target]\nvertical_slope_mm_per_m = 0.2\nhorizontal_offset = -0.1\n\n[tolerance]"
     job.write_text(job_text.replace("[tolerance]", target), encoding="utf-8")
-    detector = (
-        'axis = "tangential"\npolarity = -1\ndepth_mm = -3\nsag_mm = -0.1\ngain = 1.02\nnoise_mm = 0.002'
-    )
+    detector = 'axis = "tangential"\npolarity = -1\ndepth_mm = -3\ngain = 1.02\nnoise_mm = 0.002'
     rig.write_text(
         rig_text.replace("noise_mm = 0.002", detector, 1).replace(
             "zero_u_deg", "zero_deg = 90\nzero_u_deg", 1
@@ -82,9 +80,24 @@ def test_the_words_for_every_kind_of_detector_and_target(
     )
     assert (
         "tangential, positive counterclockwise, 1.02 for every 1 of true change, "
-        "3 mm from its mark, toward the stationary machine, bracket sag -0.1 mm" in told
+        "3 mm from its mark, toward the stationary machine" in told
     )
     assert "0 at 90 deg clockwise from 12 o'clock" in told
+
+
+def test_the_words_for_indicators_mountings_and_calibrations(examples: Path) -> None:
+    both = " ".join(_check(examples / "rig-rim-and-face.toml").output.split())
+    assert "indicator on the other shaft's rim, positive when pushed in" in both
+    assert "bracket sag -0.08 mm from 12 to 6 o'clock, sees -4 to 4 mm" in both
+    assert (
+        "indicator on the other hub's face at radius 75 mm (u 0.3 mm), positive when the gap closes there"
+        in both
+    )
+    assert "180 deg clockwise of where the head tells its angle" in both
+    mixed = " ".join(_check(examples / "rig-mixed.toml").output.split())
+    assert "axis 45 deg clockwise of outward, positive that way" in mixed
+    assert "straightened by a table of 5 points, -5 to 5 mm" in mixed
+    assert "positive when let out, straightened by a polynomial of degree 3" in mixed
 
 
 def test_doubts_are_numbered_and_do_not_refuse(tmp_path: Path, job_text: str) -> None:

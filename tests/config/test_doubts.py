@@ -114,6 +114,7 @@ def test_a_doubtful_job(job_text: str, rig_text: str, case: tuple[str, str, str,
     assert all(d.what and d.advice.rstrip().endswith((".", "?")) for d in found)
 
 
+LIGHT = 'light_field = "light"\ndim_below = 200'
 RIG = [
     ("zero_u_deg = 0.2", "zero_u_deg = 0", "heads[1].angle.zero_u_deg", "said to be exact"),
     ("zero_u_deg = 0.2", "zero_u_deg = 5", "heads[1].angle.zero_u_deg", "uncertain by 5 deg"),
@@ -131,7 +132,10 @@ RIG = [
         "an offset of 0.5 mm drives it from end to end",
     ),
     ("dim_below = 200", "", "heads[1].detectors[1].dim_below", "never judged"),
-    ("dim_below = 200", "sag_mm = -2\ndim_below = 200", "heads[1].detectors[1].sag_mm", "sags by -2 mm"),
+    (LIGHT, 'kind = "rim"\nsag_mm = -2', "heads[1].detectors[1].sag_mm", "sags by -2 mm"),
+    (LIGHT, 'kind = "rim"\nsag_mm = 0.2', "heads[1].detectors[1].sag_mm", "farther at 6 o'clock than at 12"),
+    (LIGHT, 'kind = "face"\nradius_mm = 3', "heads[1].detectors[1].radius_mm", "3 mm from the shaft's axis"),
+    (LIGHT, 'kind = "face"\nradius_mm = 30', "heads", "the face is touched only 30.0 mm from the axis"),
     ('shaft = "movable"', 'shaft = "stationary"', "heads", "said to ride on the stationary shaft"),
     ('shaft = "movable"', 'shaft = "stationary"', "heads[2]", "yet its mark is on the movable side"),
     ('link = "M"', 'link = "S"', "heads[2].detectors[1].field", 'reads field "spot" of link "S"'),
@@ -153,6 +157,28 @@ def test_one_detector_alone_cannot_tell_a_slope(job_text: str, rig_text: str) ->
     found = doubts(*parse_pair(job_text, rig_text[: rig_text.rindex("[[heads.detectors]]")], "j", "r"))
     assert [str(d).partition(":")[0] for d in found] == ["rig, heads"]
     assert "there is only one detector" in found[0].what
+
+
+def test_indicators_on_faces_alone_cannot_tell_an_offset(job_text: str, rig_text: str) -> None:
+    faces = rig_text.replace(LIGHT, 'kind = "face"\nradius_mm = 120')
+    found = doubts(*parse_pair(job_text, faces, "j", "r"))
+    assert [(d.key, d.what) for d in found] == [
+        ("heads", "indicators on a face see the slope only: the offset and the feet cannot be told")
+    ]
+
+
+def test_a_rim_and_a_face_tell_a_slope_and_a_bracket_may_reach_over(job_text: str, rig_text: str) -> None:
+    start = rig_text.rindex("[[heads.detectors]]")
+    both = 'kind = "{}"\nname = "{}"\nfield = "{}"\nunit = "mm"\n'
+    one = f"""{rig_text[:start]}
+[[heads.detectors]]
+{both.format("rim", "rim", "spot")}
+[[heads.detectors]]
+{both.format("face", "face", "light")}radius_mm = 200
+"""
+    start = one.index("[[heads.detectors]]")
+    one = one[:start] + one[one.index("[[heads]]", start) :].replace('"movable"', '"stationary"')
+    assert doubts(*parse_pair(job_text, one, "j", "r")) == ()
 
 
 def test_a_captured_file_needs_a_clock_or_a_rate(rig_text: str, changed: Changed) -> None:

@@ -71,7 +71,7 @@ def test_the_errors_can_be_used_by_a_program(job_text: str, changed: Changed) ->
     assert (second.key, second.found, second.allowed) == (
         "tolerance.limit",
         '"limit"',
-        "rule, limit_mm_per_m",
+        "decision, guard, rule, limit_mm_per_m",
     )
     assert json.dumps([first.as_dict(), second.as_dict()])
     assert str(caught.value).splitlines()[-1] == "2 errors in my.toml"
@@ -154,6 +154,31 @@ def test_a_wrong_job_is_told(
         ('shaft = "movable"', 'shaft = "pump"', 'heads[2].shaft: found "pump"; it takes "stationary" or "movable"'),
         ('driver = { kind = "serial", port', "driver = { port", "links[1].driver.kind: is missing"),
         ('unit = "um"', 'unit = "µm"', 'found "µm"; it takes "mm" or "um" or "in" or "mil"'),
+        ('unit = "um"', 'unit = "um"\nkind = "dial"', 'kind: found "dial"; it takes "light" or "rim" or "face"'),
+        ('unit = "um"', 'unit = "um"\nsag_mm = -0.1', 'sag_mm: is for kind = "rim" or "face" only: light does not sag'),
+        ('unit = "um"', 'unit = "um"\nradius_mm = 80', 'radius_mm: is for kind = "face" only; leave it out'),
+        ('unit = "um"', 'unit = "um"\nkind = "face"', "heads[1].detectors[1].radius_mm: is missing; a face indicator takes"),
+        ('unit = "um"', 'unit = "um"\nkind = "face"\nradius_mm = -1', "radius_mm: found -1; it takes a number above 0"),
+        ('unit = "um"', 'unit = "um"\nkind = "rim"\naxis = "radial"', 'axis: is for kind = "light" only: a plunger'),
+        ('unit = "um"', 'unit = "um"\nkind = "rim"', 'light_field: is for kind = "light" only'),
+        ('unit = "um"', 'unit = "um"\naxis = "radial"\nmounting_deg = 45', "mounting_deg: stands beside axis"),
+        ('unit = "um"', 'unit = "um"\nlinearity = { }', "linearity: give either table = [[raw, true], ...] or"),
+        (
+            'unit = "um"', 'unit = "um"\nlinearity = { table = [[0, 0], [1, 1]], polynomial = [0, 1] }',
+            "linearity: give either table",
+        ),
+        (
+            'unit = "um"', 'unit = "um"\nlinearity = { table = [[0, 0], [1, 1], [1, 2]] }',
+            "linearity.table: the raw numbers must rise from point to point: point 3 has 1 after 1",
+        ),
+        (
+            'unit = "um"', 'unit = "um"\nlinearity = { table = [[0, 0], [1, 1], [2, 0.5]] }',
+            "the true numbers must rise throughout, or fall throughout: point 3 has 0.5 after 1",
+        ),
+        ('unit = "um"', 'unit = "um"\nlinearity = { table = [[0, 0]] }', "linearity.table: found [[0, 0]]; it takes"),
+        ('unit = "um"', 'unit = "um"\nlinearity = { table = [[0, 0], [1, "1"]] }', 'found "1"; it takes a number'),
+        ('unit = "um"', 'unit = "um"\nlinearity = { polynomial = [3, 0] }', "linearity.polynomial: all but the first"),
+        ('unit = "um"', 'unit = "um"\nlinearity = { polynomial = [0, nan] }', "polynomial[2]: found nan; it takes a number"),
     ],
 )  # fmt: skip
 def test_a_wrong_rig_is_told(
