@@ -36,8 +36,8 @@ def _residuals() -> tuple[Residual, ...]:
     """Readings from 320 deg over the top to 100 deg; two of head M do not fit."""
     made = []
     for i in range(40):
-        for detector in ("head M", "head S"):
-            wrong = detector == "head M" and i in {12, 25}
+        for detector in ("head M position", "head S position"):
+            wrong = detector == "head M position" and i in {12, 25}
             off = 0.02 if wrong else 0.0003 * ((7 * i + len(made)) % 11 - 5)
             made.append(Residual(detector, (320 + 3.5 * i) % 360, off, not wrong))
     return tuple(made)

@@ -14,7 +14,7 @@ from livealign_tui.centreline import Centreline
 from livealign_tui.history import Point
 from livealign_tui.residual_strip import ResidualStrip
 from livealign_tui.ribbon import MARGIN, Ribbon, angle_column
-from livealign_tui.scale import rounded_range, step_above
+from livealign_tui.scale import row_axis, step_above
 from livealign_tui.strip_chart import StripChart
 from livealign_tui.words import units_of
 
@@ -58,12 +58,22 @@ def test_steps_are_round_and_large_enough(value: float) -> None:
     assert f"{step:e}"[0] in "125"
 
 
-@given(st.floats(-1e3, 0), st.floats(0.001, 1e3), st.integers(1, 8))
-def test_a_rounded_range_holds_what_it_must(low: float, high: float, marks: int) -> None:
-    bottom, top, step = rounded_range(low, high, marks)
-    assert bottom <= low + 1e-6 * step
-    assert top >= high - 1e-6 * step
-    assert (top - bottom) / step <= marks + 2 + 1e-6
+@given(
+    st.floats(-1e4, 0),
+    st.floats(1e-3, 1e4),
+    st.integers(3, 60),
+    st.sampled_from([(1,), (2,), (1, 2), (2, 3, 4)]),
+)
+def test_an_axis_has_room_for_its_values_and_round_marks(
+    low: float, high: float, rows: int, talls: tuple[int, ...]
+) -> None:
+    axis = row_axis(low, high, rows, talls)
+    per_row = axis.step / axis.tall
+    assert 0 <= axis.zero < rows
+    assert high <= (axis.zero + 0.5) * per_row * (1 + 1e-9)
+    assert -low <= (rows - axis.zero - 0.5) * per_row * (1 + 1e-9)
+    assert f"{axis.step:e}"[0] in "125"
+    assert (axis.zero, 0.0) in axis.marks()
 
 
 def points(*values: float | None, u: float = 0.01) -> list[Point]:
@@ -169,7 +179,7 @@ def test_readings_left_out_are_crosses_among_the_residuals(job: Snapshot) -> Non
     strip = ResidualStrip()
     strip._residuals = job.rotation.residuals
     text = lines(strip.draw(80, 9))
-    assert "residuals, ± 0.002 mm full scale   head M   head S   x left out" in text[0]
+    assert "residuals, ± 0.002 mm   head M position   head S position   x left out" in text[0]
     assert sum(said.count("x") for said in text[1:]) == 2
 
 
@@ -185,14 +195,18 @@ def test_the_centreline_marks_coupling_and_feet_and_says_its_scale() -> None:
     assert text[-3].count("╫") == 1
     assert text[-3].count("┴") == 2
     assert text[-2].split() == ["coupling", "near", "feet", "far", "feet"]
-    assert "square 0.2 mm x 100 mm; height" in text[-1]
+    assert "square 0.1 mm x 100 mm; height 816 x" in text[-1]
     assert "═══" in next(said for said in text if " 0.0 " in said)
 
 
 def test_a_high_movable_shaft_is_drawn_above_the_stationary_one() -> None:
-    level = next(y for y, said in enumerate(lines(graph(PlanePose(0.3, 0.01, 0.0, 0.01)))) if "═" in said)
-    assert max(rows_with(graph(PlanePose(0.3, 0.01, 0.0, 0.01)), "movable")) < level
-    assert min(rows_with(graph(PlanePose(-0.3, 0.01, 0.0, 0.01)), "movable")) > level
+    high, low = graph(PlanePose(0.3, 0.01, 0.0, 0.01)), graph(PlanePose(-0.3, 0.01, 0.0, 0.01))
+
+    def level(canvas: Canvas) -> int:
+        return next(y for y, said in enumerate(lines(canvas)) if "═" in said)
+
+    assert max(rows_with(high, "movable")) < level(high)
+    assert min(rows_with(low, "movable")) > level(low)
 
 
 def test_as_found_stays_on_the_graph_beside_what_is_now() -> None:

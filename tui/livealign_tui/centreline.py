@@ -8,13 +8,15 @@ from typing import ClassVar
 from livealign.snapshot import Foot, Plane, PlanePose
 from livealign_tui.canvas import Canvas
 from livealign_tui.drawing import Drawing
-from livealign_tui.scale import step_above
+from livealign_tui.scale import RowAxis, row_axis, step_above
 from livealign_tui.words import Units, number, units_of
 
 __all__ = ["Centreline"]
 
 _MARGIN = 8
 _LEAST_MM = 0.02
+_TOP = 1
+"""Row in which the paper begins, below the title."""
 _TITLE: dict[Plane, str] = {"vertical": "up and down", "horizontal": "sideways, up is 3 o'clock"}
 
 
@@ -26,12 +28,12 @@ class _Paper:
     right_mm: float
     wide: int
     along_mm: float
-    rows: int
-    level: int
-    """Row of the stationary axis."""
-    tall: int
-    """Rows of a square."""
-    square: float
+    axis: RowAxis
+
+    @property
+    def level(self) -> int:
+        """Row of the stationary axis."""
+        return _TOP + self.axis.zero
 
     def column(self, x_mm: float) -> int:
         """Return the column of a point along the shafts."""
@@ -39,7 +41,7 @@ class _Paper:
 
     def dot(self, height: float) -> int:
         """Return the half row of a height."""
-        return math.floor(2 * self.level + 1 - 2 * height * self.tall / self.square)
+        return 2 * _TOP + self.axis.dot(height)
 
 
 class Centreline(Drawing):
@@ -95,39 +97,36 @@ class Centreline(Drawing):
         if not known:
             canvas.text(paper.column(0) + 2, paper.level - 1, "not known", "axis")
         marks = [("coupling", paper.column(0)), *((name, paper.column(x)) for name, x in self._feet)]
-        self._marks(canvas, paper.rows + 1, marks)
-        canvas.text(1, paper.rows + 3, self._scale_words(paper), "axis")
+        self._marks(canvas, _TOP + paper.axis.rows, marks)
+        canvas.text(1, height - 1, self._scale_words(paper), "axis")
         return canvas
 
     def _paper(self, width: int, height: int, known: Sequence[PlanePose]) -> _Paper:
         """Return the squares on which all that is known finds room."""
         reach = max([abs(x) for _, x in self._feet] or [100.0])
         rows = height - 4
+        heights = [_height(pose, x) * self._units.per_mm for pose in known for x in (0.0, reach)]
+        least = _LEAST_MM * self._units.per_mm
         # A square is two rows high, or one where rows are few.
-        tall = 2 if rows >= 7 else 1
-        heights = [abs(_height(pose, x)) for pose in known for x in (0.0, reach)]
-        largest = max([*heights, _LEAST_MM]) * self._units.per_mm
-        square = step_above(largest / max(1, (rows // 2) // tall))
+        axis = row_axis(min([*heights, -least]), max([*heights, least]), rows, (2,) if rows >= 7 else (1,))
         left, right, wide = -0.3 * reach, 1.06 * reach, width - _MARGIN - 1
         inch = 1.0 if self._units.length == "mm" else 25.4
         along = step_above((right - left) * 4 / wide / inch) * inch
-        return _Paper(left, right, wide, along, rows, 1 + rows // 2, tall, square)
+        return _Paper(left, right, wide, along, axis)
 
     @staticmethod
     def _rule(canvas: Canvas, paper: _Paper) -> None:
-        square = paper.square
+        square = paper.axis.step
         decimals = 3 if square < 0.01 else 2 if square < 0.1 else 1 if square < 1 else 0
         first = math.ceil(paper.left_mm / paper.along_mm)
         crossings = range(first, math.floor(paper.right_mm / paper.along_mm) + 1)
         columns = [paper.column(i * paper.along_mm) for i in crossings]
-        for at in range(1, paper.rows + 1):
-            level = at == paper.level
-            if (paper.level - at) % paper.tall == 0:
-                value = (paper.level - at) // paper.tall * square
-                canvas.text(0, at, number(value, decimals).rjust(_MARGIN - 1), "axis")
-                canvas.paper(_MARGIN, at, ("─" if level else "·") * paper.wide, "paper")
+        for row, value in paper.axis.marks():
+            canvas.text(0, _TOP + row, number(value, decimals).rjust(_MARGIN - 1), "axis")
+            canvas.paper(_MARGIN, _TOP + row, ("·" if value else "─") * paper.wide, "paper")
+        for row in range(paper.axis.rows):
             for x in columns:
-                canvas.paper(x, at, "┼" if level else "│", "paper")
+                canvas.paper(x, _TOP + row, "│" if _TOP + row != paper.level else "┼", "paper")
 
     @staticmethod
     def _marks(canvas: Canvas, at: int, marks: Sequence[tuple[str, int]]) -> None:
@@ -145,10 +144,10 @@ class Centreline(Drawing):
 
     def _scale_words(self, paper: _Paper) -> str:
         """Return the size of a square, and how much larger heights are drawn than lengths."""
-        per_dot_mm = paper.square / paper.tall / self._units.per_mm / 2
+        per_dot_mm = paper.axis.step / paper.axis.tall / self._units.per_mm / 2
         magnified = (paper.right_mm - paper.left_mm) / (paper.wide - 1) / per_dot_mm
         along = f"{paper.along_mm:g} mm" if self._units.length == "mm" else f"{paper.along_mm / 25.4:g} in"
-        square = f"{paper.square:g} {self._units.length}"
+        square = f"{paper.axis.step:g} {self._units.length}"
         if paper.wide < 55:
             return f"square {square} x {along}; height {magnified:.0f} x"
         return f"a square: {square} high, {along} long; heights magnified {magnified:.0f} times"

@@ -56,7 +56,8 @@ def run_dashboard(url: str, token: str) -> None:
 
 
 def _is_terminal() -> bool:
-    return sys.stdin.isatty() and sys.stdout.isatty()
+    # Textual draws on standard error.
+    return all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))
 
 
 def _run_from_note(path: Path) -> None:

@@ -30,7 +30,7 @@ __all__ = ["FindingsPage"]
 _PLANES: tuple[Plane, Plane] = ("vertical", "horizontal")
 _POSE_COLUMNS = (13, 23, 23, 0)
 _FEET_COLUMNS = (14, 24, 0)
-_KEPT_COLUMNS = (20, 26, 0)
+_KEPT_COLUMNS = (20, 27, 0)
 
 
 class FindingsPage(Page):

@@ -68,7 +68,7 @@ class ResidualStrip(Drawing):
 
     def _title(self, canvas: Canvas, detectors: Sequence[str], limit: float) -> None:
         x = MARGIN
-        parts = [(f"residuals, ± {limit:g} {self._units.length} full scale", "axis")]
+        parts = [(f"residuals, ± {limit:g} {self._units.length}", "axis")]
         parts += [(name, "first" if i == 0 else "second") for i, name in enumerate(detectors)]
         for text, kind in [*parts, ("x left out", "out")]:
             canvas.text(x, 0, text, kind)

@@ -9,7 +9,7 @@ from typing import ClassVar
 from livealign_tui.canvas import Canvas
 from livealign_tui.drawing import Drawing
 from livealign_tui.history import SPAN_S, Point
-from livealign_tui.scale import rounded_range
+from livealign_tui.scale import RowAxis, row_axis
 from livealign_tui.words import Units, expanded, number, units_of
 
 __all__ = ["StripChart"]
@@ -26,23 +26,6 @@ class _Column:
     value: float
     low: float
     high: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Axis:
-    """Marks stand in the middle of rows, so that zero and every mark are exact."""
-
-    zero: int
-    """Row of zero."""
-    tall: int
-    """Rows from one mark to the next."""
-    step: float
-    rows: int
-
-    def dot(self, value: float) -> int:
-        """Return the half row of a value, kept inside the chart."""
-        at = math.floor(2 * self.zero + 1 - 2 * self.tall * value / self.step)
-        return min(max(at, 0), 2 * self.rows - 1)
 
 
 class StripChart(Drawing):
@@ -129,7 +112,7 @@ class StripChart(Drawing):
             return _Column(value, value - spread, value + spread)
         return _Column(value, min(column.low, value - spread), max(column.high, value + spread))
 
-    def _axis(self, columns: Sequence[_Column | None], rows: int) -> _Axis:
+    def _axis(self, columns: Sequence[_Column | None], rows: int) -> RowAxis:
         """Return the axis: all values, zero and the aim, and the band as it mostly is."""
         shown = [column for column in columns if column is not None]
         values = [0.0, *(column.value for column in shown)]
@@ -142,28 +125,17 @@ class StripChart(Drawing):
         lack = _LEAST_SPAN_MM * self._units.per_mm - (high - low)
         if lack > 0:
             low, high = low - lack / 2, high + lack / 2
-        marks = max(2, min(rows // 2, 8))
-        bottom, top, step = rounded_range(low, high, marks)
-        while round((top - bottom) / step) >= rows and marks > 1:
-            marks -= 1
-            bottom, top, step = rounded_range(low, high, marks)
-        steps = round((top - bottom) / step)
-        tall = max(1, (rows - 1) // steps)
-        above = (rows - 1 - tall * steps) // 2
-        return _Axis(zero=above + round(top / step) * tall, tall=tall, step=step, rows=rows)
+        return row_axis(low, high, rows, (2, 3, 4) if rows > 5 else (1, 2))
 
-    def _rule(self, canvas: Canvas, axis: _Axis) -> None:
+    def _rule(self, canvas: Canvas, axis: RowAxis) -> None:
         """Draw the axis, its numbers, zero, and the time below."""
         decimals = max(0, -math.floor(math.log10(axis.step) + 1e-9))
         wide = canvas.width - _MARGIN
         for at in range(axis.rows):
             canvas.text(_MARGIN - 1, at, "│", "axis")
-            if (axis.zero - at) % axis.tall == 0:
-                value = (axis.zero - at) // axis.tall * axis.step
-                canvas.text(0, at, number(value, decimals).rjust(_MARGIN - 2), "axis")
-                canvas.paper(
-                    _MARGIN, at, "─" * wide if at == axis.zero else ("·     " * wide)[:wide], "paper"
-                )
+        for at, value in axis.marks():
+            canvas.text(0, at, number(value, decimals).rjust(_MARGIN - 2), "axis")
+            canvas.paper(_MARGIN, at, "─" * wide if at == axis.zero else ("·     " * wide)[:wide], "paper")
         canvas.text(0, axis.rows, self._units.length.rjust(_MARGIN - 2), "axis")
         for back_s in (60, 40, 20):
             canvas.text(_MARGIN + round(wide * (1 - back_s / SPAN_S)), axis.rows, f"-{back_s} s", "axis")

@@ -16,7 +16,6 @@ __all__ = [
     "length_with_u",
     "links_words",
     "machine_words",
-    "move_words",
     "number",
     "offset_words",
     "parked_words",
@@ -157,15 +156,6 @@ def gap_words(plane: Plane, pose: PlanePose) -> str:
     if plane == "vertical":
         return "gap opens at the bottom" if value > 0 else "gap opens at the top"
     return "gap opens at the left" if value > 0 else "gap opens at the right"
-
-
-def move_words(plane: Plane, move_mm: float | None) -> str:
-    """Return which way a foot has to go, without the amount."""
-    if move_mm is None:
-        return NOT_KNOWN
-    if plane == "vertical":
-        return "up" if move_mm >= 0 else "down"
-    return "to 3 o'clock" if move_mm >= 0 else "to 9 o'clock"
 
 
 def verdict_words(verdict: Verdict) -> str:
