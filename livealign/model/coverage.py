@@ -6,10 +6,12 @@ from numpy.typing import NDArray
 from livealign.model.belief import Belief
 from livealign.model.rig import FloatArray, RigModel
 
-__all__ = ["SECTORS", "arc_rad", "best_angle", "sector_information"]
+__all__ = ["SECTORS", "arc_rad", "best_angle", "parking", "sector_information", "sees_both_planes"]
 
 SECTORS = 36
 _CANDIDATES = 72
+_LEVER_M = 0.1
+_POOREST = 1e-2
 
 
 def arc_rad(occupied: NDArray[np.int64], bins: int) -> float:
@@ -61,3 +63,49 @@ def best_angle(model: RigModel, belief: Belief, variance: FloatArray) -> tuple[f
     after = np.maximum(now - shrunk, 0.0).max(axis=1)
     best = int(after.argmin())
     return float(angles[best]), float(now.max()) ** 0.5, float(after[best]) ** 0.5
+
+
+def sees_both_planes(model: RigModel, angle_rad: float) -> bool:
+    """Would one reading of all detectors at an angle tell all four pose parameters, the constants being known?"""
+    values = np.linalg.eigvalsh(_information(model, np.array([angle_rad]))[0])
+    return bool(values[0] > _POOREST * values[-1])
+
+
+def parking(model: RigModel, angle_rad: float, *, vertical: bool) -> tuple[float, float]:
+    """Return how well a plane is seen from a parking angle, and where it would be seen best.
+
+    Args:
+        model: the rig.
+        angle_rad: where the shafts stand.
+        vertical: the plane that is adjusted; the other one is held.
+
+    Returns:
+        The best reachable uncertainty of the plane as a share of that here (1: nowhere is better; near 0: useless
+        here), and the best angle, the nearest if there are several, in rad.
+    """
+    plane = slice(2, 4) if vertical else slice(0, 2)
+    angles = np.concatenate([[angle_rad], np.arange(_CANDIDATES) * (2.0 * np.pi / _CANDIDATES)])
+    information = _information(model, angles)[:, plane, plane]
+    # The smaller eigenvalue is the worse known combination of offset and slope.
+    worst = np.maximum(np.linalg.eigvalsh(information)[:, 0], 0.0)
+    best = worst.max()
+    if best <= 0.0:
+        return 0.0, angle_rad
+    apart = np.abs((angles - angle_rad + np.pi) % (2.0 * np.pi) - np.pi)
+    good = np.flatnonzero(worst >= 0.999 * best)
+    return float((worst[0] / best) ** 0.5), float(angles[good[np.argmin(apart[good])]])
+
+
+def _information(model: RigModel, angles: FloatArray) -> FloatArray:
+    """(A, 4, 4) information of one reading by all detectors at each angle, slopes on the scale of the rig."""
+    k = len(model.detectors)
+    scale = np.array([1.0, 1.0 / _LEVER_M, 1.0, 1.0 / _LEVER_M])
+    rows = np.stack(
+        [
+            model.rows(i, np.sin(angles + d.phase_rad), np.cos(angles + d.phase_rad))[:, k:] * scale
+            for i, d in enumerate(model.detectors)
+        ],
+        axis=1,
+    )
+    information: FloatArray = rows.transpose(0, 2, 1) @ rows
+    return information

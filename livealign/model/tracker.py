@@ -11,7 +11,8 @@ from typing import Literal
 import numpy as np
 
 from livealign.model.belief import Belief
-from livealign.model.rig import POSE, FloatArray, RigModel
+from livealign.model.coverage import sees_both_planes
+from livealign.model.rig import POSE, Detector, FloatArray, RigModel
 from livealign.model.steadiness import STEADY_BELOW
 from livealign.model.window import Block, Window
 
@@ -35,7 +36,11 @@ _FREE_M, _FREE_SLOPE = 0.05, 0.1
 """Standard deviations of a plane about which nothing is known."""
 _HELD_M, _HELD_SLOPE = 5e-6, 2e-5
 """What one move in the other plane may do to the held one."""
-_DRIFT_FLOOR_M = 5e-7
+_AT_REST_M = 2e-6
+"""So close to its final value the machine counts as at rest."""
+_HELD_MOVED_M = 5e-6
+_SURPRISE = 36.0
+"""Squared standard deviations by which readings may differ from what was expected."""
 _UNKNOWN_M, _UNKNOWN_SLOPE = 5e-3, 2e-2
 """A standard uncertainty above these is no knowledge."""
 
@@ -51,10 +56,14 @@ class Track:
     parked_rad: float | None
     """Shaft angle; None while turning or before the first reading."""
 
-    @property
-    def seconds_left(self) -> float | None:
-        """Least time until settled, if nothing moves again; None unless settling."""
-        return max(0.0, SETTLED_AFTER_S - self.still_s) if self.motion == "settling" else None
+    seconds_left: float | None = None
+    """Time until settled, if nothing moves again; None when there is nothing to wait for, or no telling."""
+    final: Belief | None = None
+    """Where the machine is heading, while it settles."""
+    surprised: bool = False
+    """The machine seems to have moved while the shafts were turned."""
+    held_shift_m: float | None = None
+    """How far the held plane seems to have moved at the coupling, where the rig sees both planes and is sure."""
 
 
 class Tracker:
@@ -82,6 +91,9 @@ class Tracker:
         self._before_move: Belief | None = None
         self._turning = False
         self._settled = False
+        self._surprised = False
+        self._both: tuple[int, bool] | None = None
+        """Degree of parking, and whether both planes are seen from there."""
         self._last_block: list[Block | None] = [None] * len(noise_m)
         self._clock_s = -np.inf
         self._still_since_s: float | None = None
@@ -106,6 +118,9 @@ class Tracker:
             stepped = window.keep(block)
             if stepped is not None:
                 self._let_go(stepped)
+            elif not self._moved and window.blocks == _LEAST_BLOCKS and self._surprises(index):
+                self._surprised = True
+                self._let_go(self._still_since_s)
         stepped = None if self._turning else window.stepped_now()
         if stepped is not None:
             self._let_go(stepped)
@@ -120,7 +135,42 @@ class Tracker:
         if self._still_since_s is None:
             return Track(belief, "unknown", 0.0, parked)
         still = max(0.0, self._clock_s - self._still_since_s)
-        return Track(belief, self._motion(still), still, parked)
+        motion = self._motion(still)
+        left, final = self._ahead(still) if motion in {"moving", "settling"} else (None, None)
+        return Track(belief, motion, still, parked, left, final, self._surprised, self._held_shift(belief))
+
+    def _ahead(self, still: float) -> tuple[float | None, Belief | None]:
+        """Return the time until settled and the pose then, from the course of the readings."""
+        courses = [w.approach() for w in self._windows]
+        if not any(courses):
+            return (None if still < _MOVING_S else max(0.0, SETTLED_AFTER_S - still)), None
+        wait = max(c.seconds_to(_AT_REST_M) for c in courses if c is not None)
+        means = [w.mean() for w in self._windows]
+        ends = [
+            m if m is None or c is None else replace(m, value=c.final)
+            for m, c in zip(means, courses, strict=True)
+        ]
+        prior = self._freed() if self._moved else self._base
+        return wait + SETTLED_AFTER_S, self._seen(self._updated(prior, prior.pose, ends))
+
+    def _held_shift(self, belief: Belief) -> float | None:
+        """Return the held plane's movement since the base, where both planes are seen and it is beyond doubt."""
+        if not self._moved or not self._sees_both():
+            return None
+        held = 0 if self._vertical else 2
+        shift = float(belief.pose[held] - self._base.pose[held])
+        u = float(belief.pose_cov[held, held] + self._base.pose_cov[held, held]) ** 0.5
+        return shift if abs(shift) > max(_ANGLE_STEP * u, _HELD_MOVED_M) else None
+
+    def _sees_both(self) -> bool:
+        """Does the rig, parked where it is, see all four pose parameters at once?"""
+        parked = next((m.angle for m in (w.mean() for w in self._windows) if m is not None), None)
+        if parked is None:
+            return False
+        degree = round(float(np.degrees(parked)))
+        if self._both is None or self._both[0] != degree:
+            self._both = (degree, sees_both_planes(self._model, parked))
+        return self._both[1]
 
     def _motion(self, still: float) -> Motion:
         if still < _MOVING_S and self._moved:
@@ -157,6 +207,16 @@ class Tracker:
             return True
         return False
 
+    def _surprises(self, index: int) -> bool:
+        """Do the first readings at a parking angle contradict what the pose known makes them?"""
+        window, d = self._windows[index], self._model.detectors[index]
+        seen = window.mean(newest=False)
+        if seen is None:
+            return False
+        h, variance = self._observation(index, d, window, seen, self._base.pose)
+        off = seen.value - float(h @ self._base.mean)
+        return off**2 > _SURPRISE * (float(h @ self._base.cov @ h) + variance) and abs(off) > _HELD_MOVED_M
+
     def _let_go(self, from_s: float) -> None:
         """The machine has moved: its plane is free, and only readings since then count."""
         still = 0.0 if self._still_since_s is None else from_s - self._still_since_s
@@ -179,6 +239,7 @@ class Tracker:
         else:
             self._base = self._posterior(newest=not turning)
         self._before_move = None
+        self._surprised = False
         self._moves = 0
         self._moved = False
         self._still_since_s = None
@@ -202,28 +263,35 @@ class Tracker:
         ):
             if block is None:
                 continue
-            sin, cos = np.array([block.sin]), np.array([block.cos])
-            h = np.concatenate(
-                [self._model.rows(index, sin, cos)[0], self._model.systematic_rows(index, sin, cos, pose)[0]]
-            )
-            by_sin, by_cos = self._model.amplitudes(index, pose)
-            slope = by_sin * block.cos - by_cos * block.sin
-            one = window.noise_m**2 + (slope * d.angle_noise_rad) ** 2
-            mean, cov = _update(
-                mean, cov, h, block.value, one / block.n + self._excess**2 + _DRIFT_FLOOR_M**2
-            )
+            h, variance = self._observation(index, d, window, block, pose)
+            mean, cov = _update(mean, cov, h, block.value, variance)
         return replace(prior, mean=mean, cov=cov)
+
+    def _observation(
+        self, index: int, d: Detector, window: Window, block: Block, pose: FloatArray
+    ) -> tuple[FloatArray, float]:
+        """Return the row that makes a window's mean of (constants, pose, beta), and the variance of that mean."""
+        sin, cos = np.array([block.sin]), np.array([block.cos])
+        h = np.concatenate(
+            [self._model.rows(index, sin, cos)[0], self._model.systematic_rows(index, sin, cos, pose)[0]]
+        )
+        by_sin, by_cos = self._model.amplitudes(index, pose)
+        slope = by_sin * block.cos - by_cos * block.sin
+        one = window.noise_m**2 + (slope * d.angle_noise_rad) ** 2
+        return h, one / block.n + block.trend**2 + self._excess**2 + window.floor_m**2
 
     def _freed(self) -> Belief:
         """The base with the adjusted plane unknown and the held one loosened by the moves made."""
         k = self._base.constants
         across, up = [k, k + 1], [k + 2, k + 3]
         free, held = (up, across) if self._vertical else (across, up)
+        if self._sees_both():
+            free, held = across + up, []
         cov = self._base.cov.copy()
         cov[free, :] = 0.0
         cov[:, free] = 0.0
-        cov[free, free] = _FREE_M**2, _FREE_SLOPE**2
-        cov[held, held] += self._moves * np.array([_HELD_M**2, _HELD_SLOPE**2])
+        cov[free, free] = np.resize([_FREE_M**2, _FREE_SLOPE**2], len(free))
+        cov[held, held] += self._moves * np.resize([_HELD_M**2, _HELD_SLOPE**2], len(held))
         return replace(self._base, cov=cov, observable=(True, True, True, True))
 
     def _seen(self, belief: Belief) -> Belief:

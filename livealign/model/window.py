@@ -6,7 +6,9 @@ from itertools import pairwise
 
 import numpy as np
 
+from livealign.model.allan import drift_floor
 from livealign.model.rig import FloatArray
+from livealign.model.settle import Approach, approach
 from livealign.model.steadiness import Steadiness
 
 __all__ = ["BLOCK_S", "Block", "Window"]
@@ -17,7 +19,12 @@ _STEP = 5.0
 """Standard deviations of a difference of means that count as a step: about one false alarm in an hour."""
 _LEAST_STEP_M = 1e-6
 _NOISE_BLOCKS = 20
+_COURSE_BLOCKS = 15
+_FLOOR_EVERY = 64
+_DRIFT_FLOOR_M = 5e-7
 _SPLITS = (1, 2, 4, 8, 16, 32, 64, 128, 256)
+_TREND = 3.0
+"""Standard deviations of a difference that count as the signal running away."""
 _NEWEST = 3
 _TURNED_RAD = np.radians(0.2)
 
@@ -35,7 +42,7 @@ class Block:
     angle: float
     noise: float | None
     trend: float = 0.0
-    """Half the difference between its last and first part: what a mean is behind by while the signal runs away."""
+    """Half the difference between its last and first part, if that is no chance: how far a mean is behind."""
 
 
 class Window:
@@ -50,6 +57,19 @@ class Window:
         self._held: tuple[int, float, float, float, float] | None = None
         self._open: list[tuple[float, float, float, float, float]] = []
         self._steadiness = Steadiness(noise_m**2)
+        self._course: deque[Block] = deque(maxlen=_COURSE_BLOCKS)
+        self._floor_at = 0
+        self.floor_m = _DRIFT_FLOOR_M
+        """Deviation below which averaging does not get, by drift (Allan deviation); small until more shows."""
+
+    def approach(self) -> Approach | None:
+        """Where the reading is heading, from its course through the last seconds, steps included."""
+        if not self._course:
+            return None
+        time, value, n = (
+            np.array([getattr(b, name) for b in self._course]) for name in ("end_s", "value", "n")
+        )
+        return approach(time, value, self.noise_m / float(np.median(n)) ** 0.5)
 
     @property
     def blocks(self) -> int:
@@ -87,7 +107,12 @@ class Window:
             if len(self._noises) > 4:
                 self.noise_m = float(np.median(self._noises)) ** 0.5
         self._blocks.append(block)
+        self._course.append(block)
         self._held = None
+        if len(self._blocks) - self._floor_at >= _FLOOR_EVERY:
+            self._floor_at = len(self._blocks)
+            values = np.array([b.value for b in self._blocks])
+            self.floor_m = max(_DRIFT_FLOOR_M, drift_floor(values, BLOCK_S)[0])
         self._steadiness.add(block.value)
         return self._step()
 
@@ -109,6 +134,7 @@ class Window:
             self._blocks.popleft()
         self._held = None
         self._open = [r for r in self._open if r[0] >= from_s]
+        self._floor_at = 0
         n = self._blocks[-1].n if self._blocks else max(len(self._open), 1)
         self._steadiness = Steadiness(self.noise_m**2 / n)
         for block in self._blocks:
@@ -117,6 +143,8 @@ class Window:
     def clear(self) -> None:
         """Let go of everything, the block being filled too."""
         self._blocks.clear()
+        self._course.clear()
+        self._floor_at = 0
         self._held = None
         self._open.clear()
         self._steadiness = Steadiness(self.noise_m**2)
@@ -135,7 +163,9 @@ class Window:
             sums = [s + v * b.n for s, v in zip(sums, _values(b), strict=True)]
         value, sin, cos, angle = (s / n for s in sums)
         first, last = (self._blocks or parts)[0], (parts or self._blocks)[-1]
-        trend = (last.value - first.value) / 2.0
+        apart = last.value - first.value
+        chance = _TREND * self.noise_m * (1.0 / first.n + 1.0 / last.n) ** 0.5
+        trend = apart / 2.0 if abs(apart) > chance else 0.0
         return Block(first.start_s, last.end_s, n, value, sin, cos, angle, None, trend)
 
     def _sums(self) -> tuple[int, float, float, float, float]:
