@@ -13,10 +13,14 @@ from pydantic import TypeAdapter
 
 __all__ = [
     "SCHEMA",
+    "BudgetLine",
+    "BudgetPart",
     "ChannelState",
     "CounterState",
+    "Diagnosis",
     "Finding",
     "Foot",
+    "GrossReading",
     "LinkStatus",
     "MachineState",
     "Phase",
@@ -114,6 +118,55 @@ class Residual:
 
 
 @dataclass(frozen=True, slots=True)
+class GrossReading:
+    """A reading of the sweep that the fit gives no weight."""
+
+    time_s: float
+    channel: str
+    angle_deg: float
+    size_mm: float
+    """By how much it misses the fit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """What the residuals of the sweep say about the rig."""
+
+    name: str
+    size: float
+    unit: Literal["mm", "deg", "deg/s", "ms", ""]
+    where: str
+    """Detectors concerned."""
+    cause: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetPart:
+    """What one source brings to a figure's uncertainty."""
+
+    source: str
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetLine:
+    """The uncertainty of one figure and where it comes from."""
+
+    quantity: str
+    unit: str
+    u: float
+    """Combined standard uncertainty."""
+    k: float
+    """Factor that expands it to 95 %."""
+    parts: tuple[BudgetPart, ...]
+    """Squares of their u add up to that of the whole."""
+    largest: str
+    remedy: str
+    """What would shrink the largest part."""
+
+
+@dataclass(frozen=True, slots=True)
 class RotationState:
     """What the sweep has covered and how good it is."""
 
@@ -130,7 +183,11 @@ class RotationState:
     """What would help most, in words."""
     next_angle_deg: float | None = None
     """Where the next reading shrinks the worst foot's uncertainty most."""
+    enough: bool = False
+    """More turning would not change the verdict, at the job's confidence."""
     residuals: tuple[Residual, ...] = ()
+    gross: tuple[GrossReading, ...] = ()
+    """The largest of those left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +199,11 @@ class Settling:
     parked_words: str = ""
     seconds_left: float | None = None
     """Rough time until settled; None when not known."""
+    final_offset_mm: float | None = None
+    """Where the adjusted plane's offset is heading while it settles."""
+    final_slope_mm_per_m: float | None = None
+    held_words: str = ""
+    """What is known of the plane that is not adjusted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +283,9 @@ class Snapshot:
     links: tuple[LinkStatus, ...]
     as_found: Finding | None = None
     as_left: Finding | None = None
+    diagnoses: tuple[Diagnosis, ...] = ()
+    budget: tuple[BudgetLine, ...] = ()
+    """Of the findings; empty in other phases."""
     advice: tuple[str, ...] = ()
     """What to do next, in words, most important first."""
     notes: tuple[str, ...] = ()

@@ -32,11 +32,14 @@ def advise(
     rotation: RotationState,
     links: tuple[LinkStatus, ...],
     parked_badly: bool,
+    moved_unseen: bool,
 ) -> tuple[str, ...]:
     """Return what to do next, most important first."""
     lines = [
         f"Link {s.name}: {s.detail or s.state}" for s in links if s.state in {"lost", "refused", "silent"}
     ]
+    if moved_unseen:
+        lines.append("Something moved that was taken to stand still: verify by a new rotation.")
     if hold:
         lines.append("Readings are held: release the hold to go on.")
     if phase == "ready":

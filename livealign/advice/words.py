@@ -1,6 +1,6 @@
 """Moves and states in plain words."""
 
-__all__ = ["horizontal_move", "parking", "vertical_move"]
+__all__ = ["held", "horizontal_move", "parking", "vertical_move"]
 
 _MIL_MM = 0.0254
 _GOOD, _FAIR = 0.9, 0.5
@@ -35,19 +35,38 @@ def horizontal_move(mm: float | None, units: str) -> str:
     return f"{amount} toward {'3' if mm > 0.0 else '9'} o'clock"
 
 
-def parking(angle_deg: float, *, vertical: bool, sensitivity: float) -> str:
+def parking(angle_deg: float, *, vertical: bool, share: float, best_deg: float) -> str:
     """Say how well a parking angle serves the plane that is adjusted.
 
     Args:
         angle_deg: where the shafts stand.
         vertical: the plane.
-        sensitivity: |cos| or |sin| of that angle, whichever the plane needs.
+        share: best reachable uncertainty as a share of that here.
+        best_deg: where it is best.
     """
     plane = "up and down" if vertical else "sideways"
     place = f"parked at {angle_deg:.0f} deg"
-    if sensitivity >= _GOOD:
+    if share >= _GOOD:
         return f"{place}, good for {plane}"
-    better = "0 or 180 deg" if vertical else "90 or 270 deg"
-    if sensitivity >= _FAIR:
-        return f"{place}, fair for {plane}; nearer {better} is better"
-    return f"{place}, poor for {plane}: park nearer {better}"
+    if share >= _FAIR:
+        return f"{place}, fair for {plane}; nearer {best_deg:.0f} deg is better"
+    return f"{place}, poor for {plane}: park nearer {best_deg:.0f} deg"
+
+
+def held(shift_mm: float | None, *, vertical: bool, surprised: bool, units: str) -> str:
+    """Say what is known of the plane that is not adjusted.
+
+    Args:
+        shift_mm: how far it has certainly moved at the coupling; None if nothing says so.
+        vertical: the plane that is adjusted.
+        surprised: the readings after turning the shafts were not what the pose had made expect.
+        units: "mm" or "inch".
+    """
+    if surprised:
+        return "the machine moved while the shafts were turned: turn once more to be sure of the other plane"
+    if shift_mm is None:
+        return ""
+    move = (
+        horizontal_move(shift_mm, units) if vertical else vertical_move(shift_mm, units).replace("add", "up")
+    )
+    return f"the held plane moved: {move.replace('remove', 'down')}"

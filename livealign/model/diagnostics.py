@@ -41,8 +41,6 @@ _SHORT_RAD = np.radians(60.0)
 _UNEVEN = 3.0
 _BOTH_WAYS = 0.1
 """Least share of readings taken turning the other way before directions are compared."""
-_MOST_READINGS = 4000
-"""Readings a detector that the questions are put to; more of them are thinned by stride."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +88,9 @@ class _Series:
     weight: FloatArray
 
 
-def diagnose(evidence: Evidence) -> tuple[Diagnosis, ...]:
-    """Return all findings, in a fixed order."""
-    series = [_series(evidence, i) for i in range(len(evidence.readings))]
+def diagnose(evidence: Evidence, most: int = 4000) -> tuple[Diagnosis, ...]:
+    """Return all findings, in a fixed order, from at most about that many readings a detector."""
+    series = [_series(evidence, i, most) for i in range(len(evidence.readings))]
     if any(s.residual.size <= 2 * POSE for s in series):
         return ()
     found, left = _ask(evidence, series)
@@ -120,10 +118,10 @@ def range_ahead(
     return float(angles[np.argmax(outside)]) if outside.any() else None
 
 
-def _series(e: Evidence, index: int) -> _Series:
+def _series(e: Evidence, index: int, most: int) -> _Series:
     t = e.readings[index]
     order = np.argsort(t.time_s, kind="stable")
-    order = order[:: max(1, order.size // _MOST_READINGS)]
+    order = order[:: max(1, order.size // most)]
     by_sin, by_cos = e.model.amplitudes(index, e.x[-POSE:])
     sin, cos, time, angle = t.sin[order], t.cos[order], t.time_s[order], t.angle[order]
     return _Series(

@@ -250,16 +250,16 @@ class Sweep:
         fit = self.fit()
         if fit is None:
             return None
-        found = diagnose(self._evidence(fit))
+        found = diagnose(self.evidence(fit))
         lags = [d for d in found if d.name == "lag"]
         if lags:
             for lag in lags:
                 self._tracks[lag.where[0]].shift(lag.size)
             fit = self.fit() or fit
-            found = (*lags, *(d for d in diagnose(self._evidence(fit)) if d.name != "lag"))
+            found = (*lags, *(d for d in diagnose(self.evidence(fit)) if d.name != "lag"))
         return fit, found
 
-    def _evidence(self, fit: SweepFit) -> Evidence:
+    def evidence(self, fit: SweepFit) -> Evidence:
         """Return what `diagnose` needs of a fit just made."""
         x = fit.belief.mean[: self._model.size]
         z = self._standardised(x)

@@ -8,12 +8,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from livealign.advice import next_step, words
+from livealign.advice import corrections, next_step, rig_health, words
+from livealign.advice.budget_words import budget_lines
 from livealign.config.job import Job
 from livealign.config.rig import Rig
 from livealign.model.belief import Belief
-from livealign.model.coverage import best_angle, sector_information
-from livealign.model.rig import RigModel
+from livealign.model.coverage import best_angle, parking, sector_information
+from livealign.model.diagnostics import Diagnosis as Found
+from livealign.model.diagnostics import diagnose, range_ahead
 from livealign.model.readings import BINS
 from livealign.model.sweep import Sweep, SweepFit
 from livealign.model.tracker import Track, Tracker
@@ -23,6 +25,8 @@ from livealign.session.intake import Intake
 from livealign.session.setup import build
 from livealign.snapshot import (
     SCHEMA,
+    BudgetLine,
+    Diagnosis,
     Finding,
     MachineState,
     Phase,
@@ -37,6 +41,8 @@ from livealign.stream.contracts import Frame, LinkEvent
 __all__ = ["Session"]
 
 _FIT_EVERY_S = 0.1
+_DIAGNOSE_EVERY_S = 1.0
+_LIVE_READINGS = 800
 _MOST_RESIDUALS = 72
 _MOST_NOTES = 200
 _USELESS_M2 = 1.0
@@ -73,6 +79,9 @@ class Session:
         self._adjusted = False
         self._as_found: Finding | None = None
         self._as_left: Finding | None = None
+        self._diagnoses: tuple[Diagnosis, ...] = ()
+        self._diagnosed_s = -np.inf
+        self._budget: tuple[BudgetLine, ...] = ()
         self._notes: list[str] = []
         self._assessment: tuple[Belief | None, Assessment] | None = None
 
@@ -124,9 +133,10 @@ class Session:
             self._phase = "rotation"
             self._sweep, self._fit, self._fit_s = Sweep(self._model), None, -np.inf
             self._tracker, self._belief, self._rotation = None, None, RotationState()
+            self._diagnoses, self._diagnosed_s, self._budget = (), now_s, ()
         elif command.name == "end_rotation":
             self._phase = "findings"
-            self._refit(now_s)
+            self._conclude(now_s)
             self._keep_finding(now_s)
         elif command.name == "adjust":
             self._plane = command.plane or self._plane
@@ -157,6 +167,46 @@ class Session:
             return
         self._belief = self._fit.belief
         self._rotation = self._describe(self._fit)
+
+    def _look_at_rig(self, now_s: float) -> None:
+        """Let the residuals speak while the turn goes on, and say what lies ahead of it."""
+        self._diagnosed_s = now_s
+        if self._fit is None:
+            return
+        found = diagnose(self._sweep.evidence(self._fit), most=_LIVE_READINGS)
+        self._diagnoses = rig_health.told((*found, *self._ahead(self._fit)), self._names)
+
+    def _ahead(self, fit: SweepFit) -> list[Found]:
+        """Return the detectors that will leave their range where the turn has not been yet."""
+        if not fit.belief.known:
+            return []
+        covered = np.zeros(BINS, dtype=bool)
+        covered[np.unique(fit.pooled.angle_bin)] = True
+        x = fit.belief.mean[: self._model.size]
+        found = []
+        for i, wiring in enumerate(self._setup.positions):
+            limits = wiring.channel.limits
+            angle = range_ahead(self._model, x, i, (limits.least_m, limits.greatest_m), covered)
+            if angle is not None:
+                found.append(Found("out of range ahead", angle, "rad", (i,), 0.0))
+        return found
+
+    def _conclude(self, now_s: float) -> None:
+        """Fit for the last time, with all that the residuals tell."""
+        examined = self._sweep.examine()
+        if examined is None:
+            return
+        self._fit, found = examined
+        self._fit_s, self._belief = now_s, self._fit.belief
+        self._rotation = self._describe(self._fit)
+        self._diagnoses = rig_health.told(found, self._names)
+        self._budget = budget_lines(
+            self._model, self._fit.belief, self._fit.freedom, self._setup.feet, diameter_m(self._job)
+        )
+
+    @property
+    def _names(self) -> list[str]:
+        return [d.name for d in self._model.detectors]
 
     def _follow(self) -> None:
         vertical = self._plane == "vertical"
@@ -216,6 +266,7 @@ class Session:
             advice=hint,
             next_angle_deg=angle_deg,
             residuals=residuals,
+            gross=rig_health.gross_readings(fit.gross, names),
         )
 
     def snapshot(self, time_ns: int) -> Snapshot:
@@ -226,6 +277,8 @@ class Session:
         self._sent_ns, self._pending = time_ns, False
         if self._phase == "rotation" and now_s - self._fit_s >= _FIT_EVERY_S:
             self._refit(now_s)
+            if now_s - self._diagnosed_s >= _DIAGNOSE_EVERY_S:
+                self._look_at_rig(now_s)
         track = None if self._phase != "adjust" or self._tracker is None else self._tracker.estimate()
         if track is not None:
             self._belief = track.belief
@@ -258,6 +311,8 @@ class Session:
             links=links,
             as_found=self._as_found,
             as_left=self._as_left,
+            diagnoses=self._diagnoses,
+            budget=self._budget if self._phase == "findings" else (),
             advice=next_step.advise(
                 phase=self._phase,
                 plane=self._plane,
@@ -268,6 +323,7 @@ class Session:
                 rotation=self._rotation,
                 links=links,
                 parked_badly="poor" in settling.parked_words,
+                moved_unseen="moved" in settling.held_words,
             ),
             notes=tuple(self._notes),
         )
@@ -275,26 +331,31 @@ class Session:
     def _settling(self, track: Track | None) -> Settling:
         if track is None:
             return Settling()
+        vertical = self._plane == "vertical"
         parked, parked_words = None, ""
         if track.parked_rad is not None:
-            vertical = self._plane == "vertical"
+            share, best = parking(self._model, track.parked_rad, vertical=vertical)
             parked = round(float(np.degrees(track.parked_rad)) % 360.0, 1) % 360.0
-            sensitivity = _sensitivity(self._model, track.parked_rad, vertical=vertical)
-            parked_words = words.parking(parked, vertical=vertical, sensitivity=sensitivity)
-        left = track.seconds_left
+            parked_words = words.parking(
+                parked, vertical=vertical, share=share, best_deg=float(np.degrees(best)) % 360.0
+            )
+        offset, slope = None, None
+        if track.final is not None:
+            plane = corrections.pose_of(track.final)
+            heading = plane.vertical if vertical else plane.horizontal
+            offset, slope = heading.offset_mm, heading.slope_mm_per_m
+        left, shift = track.seconds_left, track.held_shift_m
         return Settling(
             still_s=round(track.still_s, 2),
             parked_deg=parked,
             parked_words=parked_words,
             seconds_left=None if left is None else round(left, 1),
+            final_offset_mm=offset,
+            final_slope_mm_per_m=slope,
+            held_words=words.held(
+                None if shift is None else 1e3 * shift,
+                vertical=vertical,
+                surprised=track.surprised,
+                units=self._job.units,
+            ),
         )
-
-
-def _sensitivity(model: RigModel, angle_rad: float, *, vertical: bool) -> float:
-    """Return how much of a plane's movement the rig shows at an angle, 0 to 1, in two planes along the shafts at least."""
-    shown: dict[float, float] = {}
-    for d in model.detectors:
-        seen = angle_rad + d.phase_rad
-        part = abs(float(np.cos(seen) if vertical else np.sin(seen)))
-        shown[d.x_m] = max(shown.get(d.x_m, 0.0), part)
-    return sorted(shown.values())[-2:][0]

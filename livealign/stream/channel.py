@@ -178,7 +178,7 @@ class PositionChannel(Channel):
         """Take also the metres per straightened unit (polarity and gain included), the limits, and what straightens."""
         super().__init__(name, unit, declared_noise_m)
         self._scale = scale
-        self._limits = limits
+        self.limits = limits
         self._linearity = linearity
         self._history = np.empty(0)
 
@@ -190,9 +190,9 @@ class PositionChannel(Channel):
         position = self._scale * true
         here = np.isfinite(position)
         clipped = here & (
-            outside | (position <= self._limits.least_m) | (position >= self._limits.greatest_m)
+            outside | (position <= self.limits.least_m) | (position >= self.limits.greatest_m)
         )
-        dim = here & (light < self._limits.dim_below) if light is not None else np.zeros_like(here)
+        dim = here & (light < self.limits.dim_below) if light is not None else np.zeros_like(here)
         good = here & ~clipped & ~dim
         if good.any():
             jumped = np.zeros_like(good)

@@ -1,0 +1,86 @@
+"""What the residuals of a rotation say, in words: size, likely cause, what to do."""
+
+import math
+from typing import Literal
+
+from livealign.model.diagnostics import Diagnosis, DiagnosisName
+from livealign.model.sweep import GrossError
+from livealign.snapshot import Diagnosis as Told
+from livealign.snapshot import GrossReading
+
+__all__ = ["gross_readings", "told"]
+
+_UNITS: dict[str, tuple[float, Literal["mm", "deg", "deg/s", "ms", ""]]] = {
+    "m": (1e3, "mm"),
+    "rad": (180.0 / math.pi, "deg"),
+    "rad/s": (180.0 / math.pi, "deg/s"),
+    "s": (1e3, "ms"),
+    "": (1.0, ""),
+}
+
+_WORDS: dict[DiagnosisName, tuple[str, str]] = {
+    "second harmonic": (
+        "something goes twice around in a turn: an oval rim, a bracket that gives, a detector that leans",
+        "tighten the bracket; on a rim, clean it and check its runout",
+    ),
+    "hysteresis": (
+        "readings depend on which way the shafts turn: backlash, or a loose bracket",
+        "tighten the brackets; read while turning one way only",
+    ),
+    "heads at different angles": (
+        "the two shafts do not keep the same angle: backlash in the coupling, or a head that slips",
+        "turn both shafts together, one way, without letting the coupling change sides; tighten the heads",
+    ),
+    "lag": (
+        "position and angle are not taken at the same instant",
+        "corrected here; send both in one record, with the device's own clock",
+    ),
+    "fast turning": (
+        "an inclinometer that feels gravity also feels the turning itself",
+        "turn more slowly, and evenly",
+    ),
+    "drift": (
+        "readings wander during the turn: warming up, a creeping bracket, a moving base",
+        "let the heads warm up, tighten the brackets, then turn again",
+    ),
+    "turns disagree": (
+        "the same angle does not give the same reading again: something was knocked, slips, or is loose",
+        "check heads and brackets, then turn again",
+    ),
+    "uneven detectors": (
+        "one detector is much noisier than the other",
+        "look at its light, its cable and its bracket",
+    ),
+    "short arc": (
+        "only a small part of the turn was read",
+        "turn further: uncertainty falls steeply with the arc",
+    ),
+    "out of range ahead": (
+        "the spot will leave the detector, or the plunger its travel, if the turn goes on",
+        "centre the detector again before turning there, and begin anew",
+    ),
+}
+
+
+def told(found: tuple[Diagnosis, ...], names: list[str]) -> tuple[Told, ...]:
+    """Return findings as people see them; `names` are the detectors'."""
+    result = []
+    for d in found:
+        factor, unit = _UNITS[d.unit]
+        cause, remedy = _WORDS[d.name]
+        where = ", ".join(names[i] for i in d.where) or "whole rig"
+        result.append(Told(d.name, float(f"{d.size * factor:.3g}"), unit, where, cause, remedy))
+    return tuple(result)
+
+
+def gross_readings(found: tuple[GrossError, ...], names: list[str]) -> tuple[GrossReading, ...]:
+    """Return the readings left out, by name."""
+    return tuple(
+        GrossReading(
+            round(g.time_s, 3),
+            names[g.detector],
+            round(math.degrees(g.angle_rad) % 360.0, 1),
+            round(1e3 * g.size_m, 4),
+        )
+        for g in found
+    )
