@@ -170,7 +170,7 @@ async def test_text_from_outside_is_shown_and_not_obeyed(job: Snapshot, stage: S
 
 async def test_any_terminal_is_survived(job: Snapshot, stage: Stage) -> None:
     async with stage.open() as pilot:
-        for size in ((20, 6), (40, 12), (300, 90), (79, 23)):
+        for size in ((20, 6), (40, 12), (200, 60), (79, 23)):
             await pilot.resize_terminal(*size)
             for phase in MUST:
                 await stage.show(replace(job, phase=phase))  # type: ignore[arg-type]
