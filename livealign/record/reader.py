@@ -89,7 +89,8 @@ class Recording:
 
     def items(self) -> Iterator[Item]:
         """Yield events and snapshots in the order of the file, up to where it is whole."""
-        self.torn = "the file ends before its last part"
+        self.torn = None
+        whole = False
         topics: dict[int, str] = {}
         number = 0
         try:
@@ -106,9 +107,11 @@ class Recording:
                         if item is not None:
                             yield item
                     elif isinstance(record, Footer):
-                        self.torn = None
+                        whole = True
+            if not whole:
+                self.torn = "the file ends before its last part"
         except _DAMAGE as e:
-            if self.torn is not None:
+            if not whole:
                 self.torn = f"it is torn off or damaged here ({_words(e)})"
 
     def _item(self, topic: str, message: Message) -> Item | None:

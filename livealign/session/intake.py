@@ -16,7 +16,10 @@ from livealign.stream.reader import Batch
 __all__ = ["Intake", "Reading"]
 
 _TURN_SPAN_S = 0.3
+_MOST_ANGLES = 1000
 _TURNING_RAD_S = np.radians(1.0)
+_TURNING_SURELY = 5.0
+"""Standard deviations by which the angle must have changed; below it the inclinometer's noise would pass for turning."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,35 @@ class Reading:
     position_m: Floats
 
 
+class _RecentAngles:
+    """The last third of a second of one inclinometer."""
+
+    def __init__(self, channel: AngleChannel) -> None:
+        self._channel = channel
+        self._marks: deque[tuple[float, float]] = deque(maxlen=_MOST_ANGLES)
+        self._arrival_s = -np.inf
+
+    def add(self, time_s: Floats, angle_rad: Floats, arrival_s: float) -> None:
+        """Take good angles in order of time."""
+        if time_s.size:
+            self._marks.extend(zip(time_s.tolist(), angle_rad.tolist(), strict=True))
+            self._arrival_s = arrival_s
+
+    def turning(self, now_s: float) -> bool:
+        """Do the angles change, surely and fast enough?"""
+        while self._marks and self._marks[0][0] < self._marks[-1][0] - _TURN_SPAN_S:
+            self._marks.popleft()
+        if now_s - self._arrival_s > _TURN_SPAN_S or len(self._marks) < 4:
+            return False
+        marks = np.array(self._marks)
+        if marks[-1, 0] - marks[0, 0] < _TURN_SPAN_S / 2:
+            return False
+        half = len(marks) // 2
+        took_s, turned = marks[-half:].mean(axis=0) - marks[:half].mean(axis=0)
+        doubt = _TURNING_SURELY * (self._channel.noise or 0.0) * (2.0 / half) ** 0.5
+        return bool(abs(turned) > max(_TURNING_RAD_S * took_s, doubt))
+
+
 class Intake:
     """Takes frames and link events; gives readings, and the states of channels and links."""
 
@@ -37,7 +69,7 @@ class Intake:
         self._books = {name: LinkBook(name, reader) for name, reader in setup.readers.items()}
         self._tracks = [AngleTrack() for _ in setup.angles]
         self._pending = [PendingPositions() for _ in setup.positions]
-        self._angles: deque[tuple[float, float]] = deque()
+        self._recent = [_RecentAngles(w.channel) for w in setup.angles]
         self._turned_s = 0.0
         self._waiting: dict[str, list[Frame]] = {}
 
@@ -83,8 +115,7 @@ class Intake:
             good = np.isfinite(angle) & np.isfinite(batch.time_s)
             if any(w.sensor == index and w.link != link for w in self._setup.positions):
                 self._tracks[index].add(batch.time_s[good], angle[good])
-            if index == 0 and good.any():
-                self._angles.append((arrival_s, float(angle[good][-1])))
+            self._recent[index].add(batch.time_s[good], angle[good], arrival_s)
         return own
 
     def _take_position(
@@ -117,15 +148,9 @@ class Intake:
             readings.append(Reading(index, time_s, angle, position))
 
     def turning(self, now_s: float) -> bool:
-        """Are the shafts being turned, judged by the last third of a second?"""
-        while self._angles and self._angles[0][0] < now_s - _TURN_SPAN_S:
-            self._angles.popleft()
-        if len(self._angles) < 4 or self._angles[-1][0] - self._angles[0][0] < _TURN_SPAN_S / 2:
-            return False
-        marks = np.array(self._angles)
-        half = len(marks) // 2
-        moved = marks[half:].sum(axis=0) / (len(marks) - half) - marks[:half].sum(axis=0) / half
-        if abs(moved[1]) <= _TURNING_RAD_S * max(moved[0], 1e-6):
+        """Are the shafts being turned, judged by the last third of a second of any inclinometer?"""
+        # Of any: the loss of one link does not hide that the shafts turn.
+        if not any(recent.turning(now_s) for recent in self._recent):
             return False
         self._turned_s = now_s
         return True

@@ -22,6 +22,8 @@ class _Turn(_Action):
     do: Literal["turn"] = "turn"
     to_deg: Finite
     deg_per_s: Annotated[float, Field(gt=0, le=720, allow_inf_nan=False)] = 30.0
+    wait: bool = True
+    """False: answer when it begins, so that something else can happen meanwhile."""
 
 
 class _Wait(_Action):
@@ -33,6 +35,8 @@ class _Foot(_Action):
     do: Literal["shim", "shift"]
     foot: str
     mm: Annotated[float, Field(ge=-20, le=20, allow_inf_nan=False)]
+    wait: bool = True
+    """The same as of a turn."""
 
 
 class _Truth(_Action):
@@ -80,7 +84,7 @@ def read_action(line: bytes | str) -> Action:
 
 
 async def perform(bench: Bench, action: Action) -> dict[str, Any]:
-    """Do what is asked, wait until it is done, and return the answer.
+    """Do what is asked, wait until it is done (unless told not to), and return the answer.
 
     Raises:
         PersonError: if there is no such foot plane or link.
@@ -88,15 +92,15 @@ async def perform(bench: Bench, action: Action) -> dict[str, Any]:
     mechanic = bench.scene.mechanic
     match action:
         case _Turn():
-            await bench.wait_until(mechanic.turn(action.to_deg, action.deg_per_s, bench.now()))
+            done_s = mechanic.turn(action.to_deg, action.deg_per_s, bench.now())
+            await bench.wait_until(done_s if action.wait else bench.now())
             return {"done": "turn", "angle_deg": mechanic.goal_deg}
         case _Wait():
             await bench.wait_until(bench.now() + action.s)
             return {"done": "wait"}
         case _Foot():
-            await bench.wait_until(
-                _use_tools(mechanic.shim if action.do == "shim" else mechanic.shift, action, bench)
-            )
+            done_s = _use_tools(mechanic.shim if action.do == "shim" else mechanic.shift, action, bench)
+            await bench.wait_until(done_s if action.wait else bench.now())
             return {"done": action.do, "foot": action.foot, "mm": action.mm}
         case _Truth():
             pose, feet = bench.scene.tell(bench.now())

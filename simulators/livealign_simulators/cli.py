@@ -42,6 +42,7 @@ With --control, one JSON object a line on standard input; each is answered with 
   {"do": "shim", "foot": "near feet", "mm": 0.3}     positive: add
   {"do": "shift", "foot": "far feet", "mm": -0.1}    positive: toward 3 o'clock
   {"do": "wait", "s": 5}
+  {"do": "turn", "to_deg": 360, "wait": false}       answered at once; so have "shim" and "shift"
   {"do": "truth"}
   {"do": "unplug", "link": "S"}    {"do": "replug", "link": "S"}
   {"do": "corrupt", "link": "S", "fraction": 0.01}

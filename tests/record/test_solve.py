@@ -137,6 +137,7 @@ def test_verify_names_the_first_snapshot_that_differs(
     assert result.exit_code == 1
     assert "snapshot 7 differs" in result.stderr
     assert "6 that are the same" in result.stderr
+    assert "what stands before is used" not in result.stderr, "the file is whole"
 
 
 def test_a_torn_recording_is_solved_up_to_where_it_is_whole(
