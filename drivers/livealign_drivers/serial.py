@@ -128,8 +128,9 @@ class _PortReader:
             if not self._stopping.is_set():
                 self._opened()
             while not self._stopping.is_set():
-                if payload := port.read(max(1, port.in_waiting)):
-                    self._deliver(payload)
+                # The first byte wakes this thread; what came along with it belongs to the same frame.
+                if first := port.read(1):
+                    self._deliver(first + port.read(port.in_waiting))
         except PORT_ERRORS as e:
             raise why_gone(name, e) from e
         finally:
