@@ -51,6 +51,10 @@ _WORDS: dict[DiagnosisName, tuple[str, str]] = {
         "one detector is much noisier than the other",
         "look at its light, its cable and its bracket",
     ),
+    "many left out": (
+        "more than a twentieth of the readings do not fit the rest: something was knocked or slipped, or the beam was cut",
+        "look when they were left out, check the head, and turn again",
+    ),
     "short arc": (
         "only a small part of the turn was read",
         "turn further: uncertainty falls steeply with the arc",

@@ -55,13 +55,13 @@ def from_fit(
     model: RigModel,
     observable: tuple[bool, bool, bool, bool],
 ) -> Belief:
-    """Join a fit with what it does not know: beta ~ N(0, U) and x | beta ~ N(fit - S beta, cov).
+    """Join a fit with what it does not know: beta ~ N(b, U) and x | beta ~ N(fit - S beta, cov).
 
     Args:
         x: (n,) fitted constants and pose.
         cov: (n, n) their random covariance.
         sensitivity: (n, B) S, change of the fit per unit of each systematic quantity.
-        model: gives U.
+        model: gives b and U.
         observable: per pose parameter.
     """
     n, b = sensitivity.shape
@@ -71,4 +71,5 @@ def from_fit(
     joint[:n, n:] = -sensitivity @ u
     joint[n:, :n] = joint[:n, n:].T
     joint[n:, n:] = u
-    return Belief(np.concatenate([x, np.zeros(b)]), joint, n - POSE, observable)
+    expected = model.beta_mean
+    return Belief(np.concatenate([x - sensitivity @ expected, expected]), joint, n - POSE, observable)

@@ -96,9 +96,9 @@ def _student_975(freedom: float) -> float:
 
 
 def _groups(model: RigModel) -> tuple[slice, slice, slice, slice]:
-    """Angle zeros, gains, distances, sags."""
+    """Angle zeros, gains, distances, sags (with the little that the rims' roundness brings)."""
     first = model.sensors
     second = first + len(model.detectors)
-    brackets = sum(d.sag_beta is not None for d in model.detectors)
-    third = model.beta_cov.shape[0] - brackets
+    contacts = sum((d.sag_beta is not None) + (d.rim_beta is not None) for d in model.detectors)
+    third = model.beta_cov.shape[0] - contacts
     return slice(0, first), slice(first, second), slice(second, third), slice(third, None)

@@ -27,6 +27,7 @@ DiagnosisName = Literal[
     "drift",
     "turns disagree",
     "uneven detectors",
+    "many left out",
     "short arc",
     "out of range ahead",
 ]
@@ -39,6 +40,7 @@ _LEAST_HEADS_RAD = np.radians(0.3)
 _FAST_RAD_S = np.radians(60.0)
 _SHORT_RAD = np.radians(60.0)
 _UNEVEN = 3.0
+_MANY = 0.05
 _BOTH_WAYS = 0.1
 """Least share of readings taken turning the other way before directions are compared."""
 
@@ -276,6 +278,10 @@ def _whole(e: Evidence, series: list[_Series], left: list[FloatArray]) -> list[D
     best, worst = int(ratio.argmin()), int(ratio.argmax())
     if ratio[worst] > _UNEVEN * ratio[best]:
         found.append(Diagnosis("uneven detectors", float(ratio[worst] / ratio[best]), "", (worst,), 0.0))
+    for i, s in enumerate(series):
+        out = float(np.mean(s.weight == 0.0))
+        if out > _MANY:
+            found.append(Diagnosis("many left out", out, "", (i,), 0.0))
     if e.arc_rad < _SHORT_RAD:
         found.append(Diagnosis("short arc", e.arc_rad, "rad", (), 0.0))
     return found

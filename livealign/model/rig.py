@@ -10,6 +10,8 @@ An indicator on a face, at radius R, sees no offset, and the gap close at the sa
     m = c + R [ Y' sin(theta + phi) + Z' cos(theta + phi) ] + q cos(theta + phi)
 
 Both are one row, linear in (c, pose). Systematic quantities beta (angle zeros, gains, distances, sags) enter to first order.
+So does the roundness of a rim: an offset a across the plunger shortens its reading by a^2 / 2r. That is the one part of beta
+that is expected, so it is taken out; the others are expected to be zero.
 """
 
 from collections.abc import Sequence
@@ -52,6 +54,10 @@ class Detector:
     """Radius at which an indicator touches a face; None for whatever sees the offset."""
     sag_beta: int | None = None
     """Index in beta of the error of its bracket's sag; None if it has no bracket."""
+    rim_m: float | None = None
+    """Radius of the rim an indicator touches; None if it touches none."""
+    rim_beta: int | None = None
+    """Index in beta of that rim's roundness; None if it touches none."""
 
     @property
     def by_offset(self) -> float:
@@ -69,12 +75,12 @@ class RigModel:
     """All detectors, and the prior of what disturbs them together.
 
     beta = (zero error of each angle sensor, rad; relative gain error of each detector; error of each measured point, m;
-    error of q of each bracket, m).
+    error of q of each bracket, m; roundness of each rim, 1 for one of the radius stated).
     """
 
     detectors: tuple[Detector, ...]
     beta_cov: FloatArray
-    """(B, B) covariance of beta, B = sensors + detectors + points + brackets."""
+    """(B, B) covariance of beta, B = sensors + detectors + points + brackets + rims."""
     sensors: int
     feet_x_m: FloatArray
     """(F,) foot planes."""
@@ -85,6 +91,13 @@ class RigModel:
     def size(self) -> int:
         """Number of fitted parameters: one constant a detector, and the pose."""
         return len(self.detectors) + POSE
+
+    @property
+    def beta_mean(self) -> FloatArray:
+        """(B,) what beta is expected to be."""
+        mean = np.zeros(self.beta_cov.shape[0])
+        mean[[d.rim_beta for d in self.detectors if d.rim_beta is not None]] = 1.0
+        return mean
 
     def rows(self, index: int, sin: FloatArray, cos: FloatArray) -> FloatArray:
         """Return the (n, size) design rows of detector `index` at angles given by sin and cos of theta + phi."""
@@ -111,6 +124,9 @@ class RigModel:
         b[:, self.sensors + len(self.detectors) + d.point] = moved * (pose[1] * sin + pose[3] * cos)
         if d.sag_beta is not None:
             b[:, d.sag_beta] = cos
+        if d.rim_beta is not None and d.rim_m is not None:
+            across = b[:, d.sensor]  # what turning the angle changes is what lies across the plunger
+            b[:, d.rim_beta] = -np.square(across) / (2.0 * d.rim_m)
         return b
 
     def amplitudes(self, index: int, pose: FloatArray) -> tuple[float, float]:
@@ -140,10 +156,11 @@ def beta_covariance(
     gain_u: Sequence[float],
     points_cov_m2: FloatArray,
     sag_u_m: Sequence[float] = (),
+    rim_u: Sequence[float] = (),
 ) -> FloatArray:
     """Return the block-diagonal covariance of beta."""
     before = len(zero_u_rad) + len(gain_u)
     after = before + points_cov_m2.shape[0]
-    cov = np.diag(np.square([*zero_u_rad, *gain_u, *np.zeros(after - before), *sag_u_m]))
+    cov = np.diag(np.square([*zero_u_rad, *gain_u, *np.zeros(after - before), *sag_u_m, *rim_u]))
     cov[before:after, before:after] = points_cov_m2
     return cov

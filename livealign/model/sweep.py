@@ -122,7 +122,7 @@ class Sweep:
     def _thin(self) -> None:
         """Make room: leave gross errors out for good, and average."""
         self.fit()
-        for t, z in zip(self._tracks, self._standardised(self._current), strict=True):
+        for t, z in zip(self._tracks, self._standardised(self._current)[0], strict=True):
             if t.n > CAPACITY // 2:
                 good = np.abs(z) < robust.CUT
                 self._dropped += int(t.count[~good].sum())
@@ -149,8 +149,8 @@ class Sweep:
         """Reweight and solve until no parameter moves by more than `rest` of its standard uncertainty."""
         for _ in range(most):
             x = self._current
-            z = self._standardised(x)
-            pooled = self._pool(x, z, weigh)
+            z, base = self._standardised(x)
+            pooled = self._pool(x, z, base, weigh)
             solution = solve(pooled.rows, pooled.value, pooled.weight)
             self._current = solution.x
             self._excess = self._disagreement(pooled, solution)
@@ -166,23 +166,35 @@ class Sweep:
         slope = by_sin * t.cos - by_cos * t.sin
         return (d.noise_m**2 + np.square(slope * d.angle_noise_rad)) / t.count
 
-    def _standardised(self, x: FloatArray) -> list[FloatArray]:
-        """Residuals over their standard deviation, the common scale of each detector found on the way."""
-        result: list[FloatArray] = []
+    def _standardised(self, x: FloatArray) -> tuple[list[FloatArray], list[FloatArray]]:
+        """Residuals over their standard deviation, and their variances up to the common scale of each detector.
+
+        That scale is found on the way.
+        """
+        residuals, variances = [], []
         for i, t in enumerate(self._tracks):
+            base = self._base(i, x)
             by_sin, by_cos = self._model.amplitudes(i, x[-POSE:])
-            z = (t.value - x[i] - by_sin * t.sin - by_cos * t.cos) / np.sqrt(self._base(i, x))
+            z = (t.value - x[i] - by_sin * t.sin - by_cos * t.cos) / np.sqrt(base)
             if t.n > POSE:
                 self._scale[i] = max(robust.scale(z), _LEAST_SCALE)
-            result.append(z / self._scale[i])
-        return result
+            residuals.append(z / self._scale[i])
+            variances.append(base)
+        return residuals, variances
 
-    def _pool(self, x: FloatArray, z: list[FloatArray], weigh: Callable[[FloatArray], FloatArray]) -> Pooled:
+    def _pool(
+        self,
+        x: FloatArray,
+        z: list[FloatArray],
+        base: list[FloatArray],
+        weigh: Callable[[FloatArray], FloatArray],
+    ) -> Pooled:
         parts: list[tuple[NDArray[Any], ...]] = []
         for i, t in enumerate(self._tracks):
             if t.n == 0:
                 continue
-            w = weigh(z[i]) / self._base(i, x)
+            share = weigh(z[i])
+            w = share / base[i]
             total = np.bincount(t.bins, weights=w, minlength=BINS)
             used = np.flatnonzero(total > 0.0)
             total = total[used]
@@ -191,7 +203,7 @@ class Sweep:
                 for v in (t.sin, t.cos, t.value)
             )
             if not t.thinned:
-                self._correlation[i] = robust.correlation_time(z[i] * weigh(z[i]))
+                self._correlation[i] = robust.correlation_time(z[i] * share)
             factor = robust.variance_factor(z[i], POSE / 2 + 1) * self._correlation[i] * self._scale[i] ** 2
             variance = factor / total + self._excess
             by_sin, by_cos = self._model.amplitudes(i, x[-POSE:])
@@ -262,8 +274,10 @@ class Sweep:
     def evidence(self, fit: SweepFit) -> Evidence:
         """Return what `diagnose` needs of a fit just made."""
         x = fit.belief.mean[: self._model.size]
-        z = self._standardised(x)
-        weight = [robust.biweight(v) / (self._base(i, x) * self._scale[i] ** 2) for i, v in enumerate(z)]
+        standardised = zip(*self._standardised(x), strict=True)
+        weight = [
+            robust.biweight(z) / (base * self._scale[i] ** 2) for i, (z, base) in enumerate(standardised)
+        ]
         return Evidence(self._model, x, self._tracks, weight, fit.noise_m, fit.arc_rad)
 
     def _gross(self, index: int, z: FloatArray, x: FloatArray) -> list[GrossError]:
