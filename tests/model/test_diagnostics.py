@@ -105,7 +105,7 @@ def test_heads_that_slip_against_each_other_are_noticed() -> None:
 
 def test_a_head_that_shifts_a_little_makes_the_turns_disagree() -> None:
     def shifted(i: int, time: FloatArray, _a: FloatArray, _w: FloatArray) -> FloatArray:
-        return np.where((time > 7.0) & (time < 10.0) & (i == 1), 7e-6, 0.0)
+        return np.where((time > 12.0) & (time < 15.0) & (i == 1), 10e-6, 0.0)
 
     assert ("turns disagree", (1,)) in found(Turn(wrong=shifted))
 
