@@ -110,7 +110,7 @@ _CONTACT = {"rim", "face"}
 _KINDS_OF_KEYS = {
     "axis": ({"light"}, "a plunger's place is told by mounting_deg"),
     "light_field": ({"light"}, "an indicator touches, it needs no light"),
-    "radius_u_mm": ({"face"}, "no other kind has a radius"),
+    "radius_u_mm": (_CONTACT, "light has no radius"),
     "sag_mm": (_CONTACT, "light does not sag"),
     "sag_u_mm": (_CONTACT, "light does not sag"),
 }

@@ -164,11 +164,12 @@ def _light_words(d: DetectorSpec) -> Iterator[str]:
 
 
 def _contact_words(d: DetectorSpec) -> Iterator[str]:
-    if d.radius_mm is None:
-        yield "indicator on the other shaft's rim"
+    radius = "" if d.radius_mm is None else f" at radius {d.radius_mm:g} mm (u {d.radius_u_mm:g} mm)"
+    if d.kind == "rim":
+        yield f"indicator on the other shaft's rim{radius}"
         yield f"positive when {'pushed in' if d.polarity > 0 else 'let out'}"
     else:
-        yield f"indicator on the other hub's face at radius {d.radius_mm:g} mm (u {d.radius_u_mm:g} mm)"
+        yield f"indicator on the other hub's face{radius}"
         yield f"positive when the gap {'closes' if d.polarity > 0 else 'opens'} there"
     if d.phase_deg:
         way = "clockwise" if d.phase_deg > 0 else "counterclockwise"

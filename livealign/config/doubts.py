@@ -7,9 +7,16 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from livealign.config.distances import Positions, positions
-from livealign.config.job import Job, OffsetAngleTolerance
+from livealign.config.job import (
+    FlexPlaneTolerance,
+    Job,
+    OffsetAngleTolerance,
+    SpeedInverseTolerance,
+    SpeedTableTolerance,
+)
 from livealign.config.rig import Rig
 from livealign.config.rig_doubts import Doubt, rig_doubts, together_doubts
+from livealign.config.tolerance import Limited, offset_and_angle, row_in_force
 from livealign.units import distance_words, length_unit_m, show_length, show_slope
 
 __all__ = ["Doubt", "doubts"]
@@ -18,6 +25,8 @@ _COUPLING_M = (0.025, 1.5)
 _FARTHEST_M = (0.08, 6.0)
 _FEET_APART_M = 0.02
 _INCH = 25.4
+_FARTHEST_SPEED = 4.0
+"""Twice to half is a change of poles; beyond twice that the limits were meant for other machines."""
 
 
 def doubts(job: Job | None = None, rig: Rig | None = None) -> tuple[Doubt, ...]:
@@ -132,7 +141,10 @@ def _speed_doubts(job: Job) -> Iterator[Doubt]:
 
 def _tolerance_doubts(job: Job) -> Iterator[Doubt]:
     rule = job.tolerance
-    if not isinstance(rule, OffsetAngleTolerance):
+    if rule.guard_band is not None and "confidence" in job.model_fields_set:
+        what = "a guard band decides on the verdict, so confidence does not"
+        yield Doubt("job", "confidence", what, 'Take it away, or write decision = "probability".')
+    if isinstance(rule, FlexPlaneTolerance):
         if rule.limit_mm_per_m > 1:
             yield Doubt(
                 "job", "tolerance.limit_mm_per_m",
@@ -140,10 +152,37 @@ def _tolerance_doubts(job: Job) -> Iterator[Doubt]:
                 "Use 0.5, or what the coupling's maker states.",
             )  # fmt: skip
         return
-    if not rule.source.strip():
+    if isinstance(rule, OffsetAngleTolerance) and not rule.source.strip():
         what = "the limits have no source, so a report cannot say where they come from"
         yield Doubt("job", "tolerance.source", what, 'Add source = "...".')
-    offset_mm = rule.offset * length_unit_m(job.units) * 1e3
+    if isinstance(rule, SpeedTableTolerance):
+        yield from _table_doubts(rule)
+    if isinstance(rule, SpeedInverseTolerance):
+        yield from _inverse_doubts(rule, job.machines.shaft_speed_rpm)
+    yield from _limit_doubts(job, rule)
+
+
+def _table_doubts(rule: SpeedTableTolerance) -> Iterator[Doubt]:
+    for i, (slow, fast) in enumerate(pairwise(rule.rows), 2):
+        for key, words in (("offset", "offset"), ("angle_mm_per_m", "angle")):
+            if getattr(fast, key) > getattr(slow, key):
+                what = f"more {words} is allowed up to {fast.rpm:g} rpm than up to {slow.rpm:g} rpm"
+                yield Doubt("job", f"tolerance.rows[{i}].{key}", what, "Check it against the source.")
+
+
+def _inverse_doubts(rule: SpeedInverseTolerance, speed: float) -> Iterator[Doubt]:
+    if not 1 / _FARTHEST_SPEED <= speed / rule.reference_rpm <= _FARTHEST_SPEED:
+        what = f"limits for {rule.reference_rpm:g} rpm are carried as far as {speed:g} rpm"
+        yield Doubt("job", "tolerance.reference_rpm", what, "Use limits stated for a speed nearer this one.")
+
+
+def _limit_doubts(job: Job, rule: Limited) -> Iterator[Doubt]:
+    """Yield what is large in the limits that hold at the shaft speed."""
+    offset, angle = offset_and_angle(rule, job.machines.shaft_speed_rpm)
+    at = "tolerance"
+    if isinstance(rule, SpeedTableTolerance):
+        at += f".rows[{rule.rows.index(row_in_force(rule, job.machines.shaft_speed_rpm)) + 1}]"
+    offset_mm = offset * length_unit_m(job.units) * 1e3
     if offset_mm > 1:
         what = f"an offset of {show_length(offset_mm, job.units)} would be accepted"
         hint = (
@@ -151,10 +190,10 @@ def _tolerance_doubts(job: Job) -> Iterator[Doubt]:
             if job.units == "inch"
             else "Check it."
         )
-        yield Doubt("job", "tolerance.offset", what, hint)
-    if rule.angle_mm_per_m > 3:
-        what = f"a slope of {show_slope(rule.angle_mm_per_m, job.units)} would be accepted"
-        yield Doubt("job", "tolerance.angle_mm_per_m", what, "Check it: 1 mm/m is 0.1 mm over 100 mm.")
+        yield Doubt("job", f"{at}.offset", what, hint)
+    if angle > 3:
+        what = f"a slope of {show_slope(angle, job.units)} would be accepted"
+        yield Doubt("job", f"{at}.angle_mm_per_m", what, "Check it: 1 mm/m is 0.1 mm over 100 mm.")
 
 
 def _target_doubts(job: Job) -> Iterator[Doubt]:

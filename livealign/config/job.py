@@ -12,11 +12,15 @@ __all__ = [
     "Job",
     "Machines",
     "OffsetAngleTolerance",
+    "SpeedInverseTolerance",
+    "SpeedRow",
+    "SpeedTableTolerance",
     "Target",
     "Tolerance",
 ]
 
 Name = Annotated[str, Field(min_length=1, max_length=60)]
+Source = Annotated[str, Field(min_length=1, max_length=200)]
 # Strict: true is no number, and a number in quotes is text.
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
@@ -63,7 +67,21 @@ class Distance(_Part):
     """Standard uncertainty of the length."""
 
 
-class FlexPlaneTolerance(_Part):
+class _Decided(_Part):
+    """What decides whether the deviation found is inside the limits (JCGM 106)."""
+
+    decision: Literal["probability", "guard-band"] = "probability"
+    """How the certainty of a verdict is given: as the job's `confidence`, or as a guard band beside the limit."""
+    guard: Annotated[float, Field(gt=0, le=4, strict=True)] = 2.0
+    """Width of the guard band in standard uncertainties."""
+
+    @property
+    def guard_band(self) -> float | None:
+        """Width of the guard band in standard uncertainties; None if `confidence` decides."""
+        return self.guard if self.decision == "guard-band" else None
+
+
+class FlexPlaneTolerance(_Decided):
     """Offset at each flex plane over their distance (API RP 686, 2nd ed. 2009, cl. 5.4.6.2: 0.5 mm/m)."""
 
     rule: Literal["flex-plane"] = "flex-plane"
@@ -71,7 +89,7 @@ class FlexPlaneTolerance(_Part):
     """The same number in mil per inch."""
 
 
-class OffsetAngleTolerance(_Part):
+class OffsetAngleTolerance(_Decided):
     """Limits of the person's own for offset at the coupling centre and slope, both planes combined."""
 
     rule: Literal["offset-angle"]
@@ -81,7 +99,40 @@ class OffsetAngleTolerance(_Part):
     """Where the limits come from, for the record."""
 
 
-Tolerance = Annotated[FlexPlaneTolerance | OffsetAngleTolerance, Field(discriminator="rule")]
+class SpeedRow(_Part):
+    """The limits up to a speed."""
+
+    rpm: Positive
+    offset: Positive
+    angle_mm_per_m: Positive
+
+
+class SpeedTableTolerance(_Decided):
+    """Limits by speed, from a table the person enters: the first row at or above the shaft speed holds."""
+
+    rule: Literal["speed-table"]
+    source: Source
+    """Whose table it is, for the record."""
+    rows: Annotated[tuple[SpeedRow, ...], Field(min_length=1, max_length=50)]
+
+
+class SpeedInverseTolerance(_Decided):
+    """Limits inversely proportional to speed, from one point that a person answers for."""
+
+    rule: Literal["speed-inverse"]
+    reference_rpm: Positive
+    offset: Positive
+    """At the reference speed; so is the angle."""
+    angle_mm_per_m: Positive
+    confirmed_by: Name
+    """Who says that the limits may be converted so for these machines."""
+    source: str = ""
+
+
+Tolerance = Annotated[
+    FlexPlaneTolerance | OffsetAngleTolerance | SpeedTableTolerance | SpeedInverseTolerance,
+    Field(discriminator="rule"),
+]
 
 
 class Target(_Part):
@@ -106,5 +157,5 @@ class Job(_Part):
     distances: Annotated[tuple[Distance, ...], Field(min_length=1, max_length=200)]
     tolerance: Tolerance = FlexPlaneTolerance()
     confidence: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.95
-    """Probability needed before a verdict is given."""
+    """Probability needed before a verdict is given, unless a guard band decides."""
     target: Target = Target()

@@ -19,6 +19,9 @@ from livealign.units import METRES, RADIANS, length_unit_m
 
 __all__ = ["AngleWiring", "PositionWiring", "Setup", "build"]
 
+_RIM_U = 0.2
+"""Relative standard uncertainty of the radius of a rim that is taken for the coupling's."""
+
 
 @dataclass
 class AngleWiring:
@@ -77,13 +80,14 @@ def build(job: Job, rig: Rig) -> Setup:
             zero_u.append(float(np.radians(head.angle.zero_u_deg)))
     wirings: list[PositionWiring] = []
     detectors: list[Detector] = []
-    gain_u: list[float] = []
-    sag_u: list[float] = []
-    brackets = len(angles) + sum(len(h.detectors) for h in rig.heads) + len(order)
+    specs = [d for h in rig.heads for d in h.detectors]
+    # The errors of brackets and rims stand behind those of angle zeros, gains and points.
+    sag_at = _indices(len(angles) + len(specs) + len(order), [d.kind != "light" for d in specs])
+    rim_at = _indices(len(angles) + len(specs) + len(order) + len(sag_at), [d.kind == "rim" for d in specs])
     for index, head in enumerate(rig.heads):
         sensor, angle_noise = _sensor_for(head, rig, sensor_of)
         for spec in head.detectors:
-            name = f"{head.name} {spec.name}"
+            name, place = f"{head.name} {spec.name}", len(detectors)
             wirings.append(_position(head, spec, name, sensor))
             detectors.append(
                 Detector(
@@ -97,16 +101,17 @@ def build(job: Job, rig: Rig) -> Setup:
                     angle_noise_rad=angle_noise,
                     sensor=sensor,
                     point=index,
-                    radius_m=None if spec.radius_mm is None else spec.radius_mm * 1e-3,
-                    sag_beta=None if spec.kind == "light" else brackets + len(sag_u),
+                    radius_m=_radius_m(job, spec) if spec.kind == "face" else None,
+                    sag_beta=sag_at.get(place),
+                    rim_m=_radius_m(job, spec) if spec.kind == "rim" else None,
+                    rim_beta=rim_at.get(place),
                 )
             )
-            gain_u.append(_gain_u(spec))
-            if spec.kind != "light":
-                sag_u.append(0.5e-3 * spec.sag_u_mm)
+    sag_u = [0.5e-3 * specs[i].sag_u_mm for i in sag_at]
+    rim_u = [_radius_u(specs[i]) for i in rim_at]
     model = RigModel(
         detectors=tuple(detectors),
-        beta_cov=beta_covariance(zero_u, gain_u, cov, sag_u),
+        beta_cov=beta_covariance(zero_u, [_gain_u(d) for d in specs], cov, sag_u, rim_u),
         sensors=len(angles),
         feet_x_m=x_m[len(heads) :],
         feet_points=tuple(range(len(heads), len(heads) + len(feet))),
@@ -157,10 +162,26 @@ def _linearity(spec: DetectorSpec) -> linearity.Linearity | None:
     return linearity.polynomial(bent.polynomial or ())
 
 
+def _indices(first: int, which: list[bool]) -> dict[int, int]:
+    """Number the detectors that have something, from `first` on."""
+    return {place: first + n for n, place in enumerate(i for i, has in enumerate(which) if has)}
+
+
+def _radius_m(job: Job, spec: DetectorSpec) -> float:
+    """Return the radius at which a face is touched, or that of a rim, which is the coupling's unless stated."""
+    if spec.radius_mm is not None:
+        return spec.radius_mm * 1e-3
+    return job.coupling.diameter * length_unit_m(job.units) / 2.0
+
+
+def _radius_u(spec: DetectorSpec) -> float:
+    """Return the relative standard uncertainty of that radius."""
+    return _RIM_U if spec.radius_mm is None else spec.radius_u_mm / spec.radius_mm
+
+
 def _gain_u(spec: DetectorSpec) -> float:
     """Return the relative standard uncertainty of a gain; an error of a face indicator's radius does the same."""
-    radius_u = 0.0 if spec.radius_mm is None else spec.radius_u_mm / spec.radius_mm
-    return float(np.hypot(spec.gain_u, radius_u))
+    return float(np.hypot(spec.gain_u, _radius_u(spec))) if spec.kind == "face" else spec.gain_u
 
 
 def _sensor_for(head: Head, rig: Rig, sensor_of: dict[str, int]) -> tuple[int, float]:

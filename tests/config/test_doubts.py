@@ -134,7 +134,7 @@ RIG = [
     ("dim_below = 200", "", "heads[1].detectors[1].dim_below", "never judged"),
     (LIGHT, 'kind = "rim"\nsag_mm = -2', "heads[1].detectors[1].sag_mm", "sags by -2 mm"),
     (LIGHT, 'kind = "rim"\nsag_mm = 0.2', "heads[1].detectors[1].sag_mm", "farther at 6 o'clock than at 12"),
-    (LIGHT, 'kind = "face"\nradius_mm = 3', "heads[1].detectors[1].radius_mm", "3 mm from the shaft's axis"),
+    (LIGHT, 'kind = "face"\nradius_mm = 3', "heads[1].detectors[1].radius_mm", "3 mm from its axis"),
     (LIGHT, 'kind = "face"\nradius_mm = 30', "heads", "the face is touched only 30.0 mm from the axis"),
     ('shaft = "movable"', 'shaft = "stationary"', "heads", "said to ride on the stationary shaft"),
     ('shaft = "movable"', 'shaft = "stationary"', "heads[2]", "yet its mark is on the movable side"),

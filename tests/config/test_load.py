@@ -156,7 +156,7 @@ def test_a_wrong_job_is_told(
         ('unit = "um"', 'unit = "µm"', 'found "µm"; it takes "mm" or "um" or "in" or "mil"'),
         ('unit = "um"', 'unit = "um"\nkind = "dial"', 'kind: found "dial"; it takes "light" or "rim" or "face"'),
         ('unit = "um"', 'unit = "um"\nsag_mm = -0.1', 'sag_mm: is for kind = "rim" or "face" only: light does not sag'),
-        ('unit = "um"', 'unit = "um"\nradius_mm = 80', 'radius_mm: is for kind = "face" only; leave it out'),
+        ('unit = "um"', 'unit = "um"\nradius_mm = 80', 'radius_mm: is for kind = "rim" or "face" only; leave it out'),
         ('unit = "um"', 'unit = "um"\nkind = "face"', "heads[1].detectors[1].radius_mm: is missing; a face indicator takes"),
         ('unit = "um"', 'unit = "um"\nkind = "face"\nradius_mm = -1', "radius_mm: found -1; it takes a number above 0"),
         ('unit = "um"', 'unit = "um"\nkind = "rim"\naxis = "radial"', 'axis: is for kind = "light" only: a plunger'),
