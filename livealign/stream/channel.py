@@ -2,6 +2,7 @@
 
 from collections import deque
 from dataclasses import dataclass
+from statistics import fmean, median
 from typing import Literal
 
 import numpy as np
@@ -110,12 +111,11 @@ class Channel:
         rest = [second for second in list(self._seconds)[:-1] if second[0] >= since_s]
         if len(rest) < _LEAST_SECONDS:
             return None
-        counts = np.array([n for _, n, _ in rest])
-        means = np.array([total for *_, total in rest]) / counts
-        half = means.size // 2
-        trend = abs(float(means[half:].mean() - means[:half].mean()))
-        per_second = float(np.median(counts))
-        noise = 5.0 * (self.noise or self._declared) * (4.0 / (per_second * means.size)) ** 0.5
+        means = [total / n for _, n, total in rest]
+        half = len(means) // 2
+        trend = abs(fmean(means[half:]) - fmean(means[:half]))
+        per_second = median(n for _, n, _ in rest)
+        noise = 5.0 * (self.noise or self._declared) * (4.0 / (per_second * len(means))) ** 0.5
         return bool(trend > max(self._drift_least, noise))
 
     @property
@@ -189,9 +189,7 @@ class PositionChannel(Channel):
         true, outside = (raw, False) if self._linearity is None else self._linearity(raw)
         position = self._scale * true
         here = np.isfinite(position)
-        clipped = here & (
-            outside | (position <= self.limits.least_m) | (position >= self.limits.greatest_m)
-        )
+        clipped = here & (outside | (position <= self.limits.least_m) | (position >= self.limits.greatest_m))
         dim = here & (light < self.limits.dim_below) if light is not None else np.zeros_like(here)
         good = here & ~clipped & ~dim
         if good.any():
