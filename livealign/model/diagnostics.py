@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livealign.model import robust
-from livealign.model.linear import solve
+from livealign.model.linear import Solution, solve
 from livealign.model.readings import Readings, speed
 from livealign.model.rig import POSE, FloatArray, RigModel
 
@@ -39,6 +39,8 @@ _LEAST_LAG_S = 1e-3
 _LEAST_HEADS_RAD = np.radians(0.3)
 _FAST_RAD_S = np.radians(60.0)
 _SHORT_RAD = np.radians(60.0)
+_BATCHES = 24
+"""Parts of a turn whose means show how far residuals hang together over seconds."""
 _UNEVEN = 3.0
 _MANY = 0.05
 _BOTH_WAYS = 0.1
@@ -168,49 +170,74 @@ _QUESTIONS: tuple[tuple[DiagnosisName, Literal["m", "s"], Callable[[_Series], Fl
 )
 
 
+@dataclass(frozen=True)
+class _Asked:
+    """One question put to one detector."""
+
+    name: DiagnosisName
+    unit: Literal["m", "s"]
+    detector: int
+    columns: FloatArray
+
+
 def _ask(e: Evidence, series: list[_Series]) -> tuple[list[Diagnosis], list[FloatArray]]:
     """Ask all questions of all detectors at once, beside the whole fit, so that one disturbance is not taken for another.
 
     Returns:
-        The findings, and what stays unexplained of each detector's residuals.
+        The findings, and what stays unexplained of each detector's residuals by them.
     """
-    asked: list[tuple[DiagnosisName, Literal["m", "s"], int, slice, FloatArray]] = []
+    asked = [
+        _Asked(name, unit, i, columns)
+        for name, unit, question in _QUESTIONS
+        for i, s in enumerate(series)
+        for columns in [question(s)]
+        if columns is not None
+    ]
+    answer, parts, left = _answered(e, series, asked)
+    inflation = [_inflation(s, rest) for s, rest in zip(series, left, strict=True)]
+    found, accepted = [], []
+    for a, part in zip(asked, parts, strict=True):
+        if not all(answer.observable[part]):
+            continue
+        size = answer.x[part]
+        sure = float(np.sqrt(size @ np.linalg.solve(answer.cov[part, part], size) / inflation[a.detector]))
+        whole = float(size[0]) if size.size == 1 else float(np.hypot(*size))
+        if sure > _SURE and abs(whole) > (_LEAST_LAG_S if a.unit == "s" else _least_m(e, a.detector)):
+            found.append(Diagnosis(a.name, whole, a.unit, (a.detector,), sure))
+            accepted.append(a)
+    return found, _answered(e, series, accepted)[2]
+
+
+def _answered(
+    e: Evidence, series: list[_Series], asked: list[_Asked]
+) -> tuple[Solution, list[slice], list[FloatArray]]:
+    """Solve for the fit and the questions; return the solution, where each question's answer is, and the residuals."""
+    parts = []
     width = e.x.size
-    for name, unit, columns in _QUESTIONS:
-        for i, s in enumerate(series):
-            extra = columns(s)
-            if extra is not None:
-                asked.append((name, unit, i, slice(width, width + extra.shape[1]), extra))
-                width += extra.shape[1]
+    for a in asked:
+        parts.append(slice(width, width + a.columns.shape[1]))
+        width += a.columns.shape[1]
     blocks = [np.zeros((s.residual.size, width)) for s in series]
     for i, s in enumerate(series):
         blocks[i][:, : e.x.size] = e.model.rows(i, s.sin, s.cos)
-    for _, _, i, part, extra in asked:
-        blocks[i][:, part] = extra
+    for a, part in zip(asked, parts, strict=True):
+        blocks[a.detector][:, part] = a.columns
     answer = solve(
         np.concatenate(blocks),
         np.concatenate([s.residual for s in series]),
         np.concatenate([s.weight for s in series]),
     )
     left = [s.residual - block @ answer.x for s, block in zip(series, blocks, strict=True)]
-    inflation = [_inflation(s, rest) for s, rest in zip(series, left, strict=True)]
-    found = []
-    for name, unit, i, part, _ in asked:
-        if not all(answer.observable[part]):
-            continue
-        size = answer.x[part]
-        sure = float(np.sqrt(size @ np.linalg.solve(answer.cov[part, part], size) / inflation[i]))
-        whole = float(size[0]) if size.size == 1 else float(np.hypot(*size))
-        if sure > _SURE and abs(whole) > (_LEAST_LAG_S if unit == "s" else _least_m(e, i)):
-            found.append(Diagnosis(name, whole, unit, (i,), sure))
-    return found, left
+    return answer, parts, left
 
 
 def _inflation(s: _Series, left: FloatArray) -> float:
-    """By how much variances exceed the weights' word, judged by what is unexplained, correlation included."""
+    """By how much variances exceed the weights' word, judged by what is unexplained: its size, and how long it lasts."""
     z = left * np.sqrt(s.weight)
     used = max(float(np.mean(s.weight > 0.0)), 0.1)
-    return max(robust.correlation_time(z) * float(np.mean(np.square(z))) / used, 1e-12)
+    fast = robust.correlation_time(z) * float(np.mean(np.square(z)))
+    slow = float(np.mean([part.sum() ** 2 / part.size for part in np.array_split(z, _BATCHES)]))
+    return max(fast, slow, 1e-12) / used
 
 
 def _least_m(e: Evidence, index: int) -> float:

@@ -52,7 +52,7 @@ def propagate(model: RigModel, fit: SweepFit, trials: int, seed: int = 0) -> Dra
 
 
 def _readings(model: RigModel, fit: SweepFit, x: FloatArray, beta: FloatArray) -> FloatArray:
-    """What the pooled readings would be, noise apart, with these zero, gain, distance and sag errors."""
+    """What the pooled readings would be, noise apart, with these zero, gain, distance, sag and roundness errors."""
     pooled = fit.pooled
     value = np.empty(pooled.value.size)
     base = model.sensors + len(model.detectors)
@@ -68,4 +68,6 @@ def _readings(model: RigModel, fit: SweepFit, x: FloatArray, beta: FloatArray) -
         value[here] = x[i] + (1.0 + beta[model.sensors + i]) * (across * sin + up * cos)
         if d.sag_beta is not None:
             value[here] += beta[d.sag_beta] * cos
+        if d.rim_beta is not None and d.rim_m is not None:
+            value[here] -= beta[d.rim_beta] * np.square(across * cos - up * sin) / (2.0 * d.rim_m)
     return value
