@@ -51,7 +51,7 @@ async def test_a_head_in_the_dark_and_heads_that_say_nothing(tmp_path: Path) -> 
 
         await shop.mechanic.do("dim", link="S", on=False)
         await shop.until(lambda s: "dim" not in flags(s, DARK))
-        final = await shop.rotation(to_deg=0)
+        final = await shop.rotation(to_deg=90)
         assert_true(final.pose, await shop.truth())
 
         shop.mechanic.process.send_signal(signal.SIGSTOP)
@@ -64,9 +64,8 @@ async def test_a_head_in_the_dark_and_heads_that_say_nothing(tmp_path: Path) -> 
             shop.mechanic.process.send_signal(signal.SIGCONT)
         again = await shop.until(lambda s: all(x.state == "open" for x in s.links))
         assert link(again, "S").counters.reconnects == 0
-        path = await shop.end()
+        await shop.end()
         for name in ("S", "M"):
             was_silent, was_back = shop.told_of(name)
             assert was_silent.startswith(f"link {name}: silent: ")
             assert was_back.startswith(f"link {name}: back after ")
-    assert_replays_the_same(path)

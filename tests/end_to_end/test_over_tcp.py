@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from end_to_end.workshop import assert_replays_the_same, assert_true, link, workshop
+from end_to_end.workshop import assert_true, link, workshop
 
 pytestmark = pytest.mark.real
 
@@ -21,6 +21,5 @@ async def test_a_short_rotation_over_tcp_links_that_break(tmp_path: Path) -> Non
         assert_true(again.pose, await shop.truth())
         assert [x.counters.reconnects for x in again.links] == [0, 1]
         assert [x.counters.bad for x in again.links] == [0, 0]
-        path = await shop.end()
+        await shop.end()
         assert len(shop.told_of("M")) == 2
-    assert_replays_the_same(path)

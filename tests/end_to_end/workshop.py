@@ -20,7 +20,7 @@ from service.processes import Process, running
 
 PATIENCE_S = 30
 WITHIN_U = 3.0
-DEG_PER_S = 75
+DEG_PER_S = 90
 SEED = 7
 """Fixes what no fit can find out, such as true zeros and gains, whose part in the error is then the same each time."""
 
@@ -90,8 +90,12 @@ async def workshop(folder: Path, kind: str = "serial") -> AsyncIterator[Workshop
         where = ("--bind", "127.0.0.1:0", "--record", str(recordings))
         async with running(folder, *files, *where) as service, Client.of(service.note) as client:
             shop = Workshop(mechanic, service, client, recordings)
-            await shop.until(lambda s: all(c.value is not None for c in s.channels))
-            yield shop
+            try:
+                await shop.until(lambda s: all(c.value is not None for c in s.channels))
+                yield shop
+            except BaseException as e:
+                e.add_note(f"The service has said:\n{service.err}")
+                raise
 
 
 def link(snapshot: Snapshot, name: str) -> LinkStatus:

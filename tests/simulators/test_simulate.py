@@ -77,6 +77,16 @@ def test_a_mechanic_told_by_lines_brings_the_machine_home():
         assert not folder.exists()
 
 
+def test_what_is_not_waited_for_goes_on_while_other_things_happen():
+    with Simulator("--control", "--as", "tcp") as sim:
+        assert sim.ask(do="turn", to_deg=3600, deg_per_s=1, wait=False) == {"done": "turn", "angle_deg": 3600.0}
+        before = sim.ask(do="truth")["pose"]["vertical"]["offset_mm"]
+        assert sim.ask(do="shim", foot="near feet", mm=1, wait=False)["done"] == "shim"
+        sim.ask(do="wait", s=0.5)
+        assert sim.ask(do="truth")["pose"]["vertical"]["offset_mm"] > before + 0.01
+        assert sim.ask(do="unplug", link="S")["done"] == "unplug"
+
+
 def test_what_cannot_be_done_is_answered_in_words_and_the_rest_goes_on():
     with Simulator("--control", "--as", "tcp") as sim:
         assert "near feet" in sim.ask(do="shim", foot="left feet", mm=1)["advice"]
