@@ -79,7 +79,10 @@ def test_a_mechanic_told_by_lines_brings_the_machine_home():
 
 def test_what_is_not_waited_for_goes_on_while_other_things_happen():
     with Simulator("--control", "--as", "tcp") as sim:
-        assert sim.ask(do="turn", to_deg=3600, deg_per_s=1, wait=False) == {"done": "turn", "angle_deg": 3600.0}
+        assert sim.ask(do="turn", to_deg=3600, deg_per_s=1, wait=False) == {
+            "done": "turn",
+            "angle_deg": 3600.0,
+        }
         before = sim.ask(do="truth")["pose"]["vertical"]["offset_mm"]
         assert sim.ask(do="shim", foot="near feet", mm=1, wait=False)["done"] == "shim"
         sim.ask(do="wait", s=0.5)
