@@ -64,9 +64,8 @@ def held(shift_mm: float | None, *, vertical: bool, surprised: bool, units: str)
     """
     if surprised:
         return "the machine moved while the shafts were turned: turn once more to be sure of the other plane"
-    if shift_mm is None:
+    amount = None if shift_mm is None else _amount(shift_mm, units)
+    if shift_mm is None or amount is None:
         return ""
-    move = (
-        horizontal_move(shift_mm, units) if vertical else vertical_move(shift_mm, units).replace("add", "up")
-    )
-    return f"the held plane moved: {move.replace('remove', 'down')}"
+    up = f"{amount} {'up' if shift_mm > 0.0 else 'down'}"
+    return f"the held plane moved: {horizontal_move(shift_mm, units) if vertical else up}"

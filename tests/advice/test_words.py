@@ -45,11 +45,32 @@ def test_sideways_moves(mm: float | None, units: str, said: str) -> None:
 
 
 def test_parking() -> None:
-    assert words.parking(2.0, vertical=True, sensitivity=0.999) == "parked at 2 deg, good for up and down"
-    fair = words.parking(45.0, vertical=False, sensitivity=0.7)
-    assert fair == "parked at 45 deg, fair for sideways; nearer 90 or 270 deg is better"
-    poor = words.parking(80.0, vertical=True, sensitivity=0.17)
-    assert poor == "parked at 80 deg, poor for up and down: park nearer 0 or 180 deg"
+    good = words.parking(2.0, vertical=True, share=0.999, best_deg=0.0)
+    assert good == "parked at 2 deg, good for up and down"
+    fair = words.parking(45.0, vertical=False, share=0.7, best_deg=90.0)
+    assert fair == "parked at 45 deg, fair for sideways; nearer 90 deg is better"
+    poor = words.parking(80.0, vertical=True, share=0.17, best_deg=0.0)
+    assert poor == "parked at 80 deg, poor for up and down: park nearer 0 deg"
+
+
+@pytest.mark.parametrize(
+    ("shift_mm", "vertical", "units", "said"),
+    [
+        (None, True, "mm", ""),
+        (0.03, True, "mm", "the held plane moved: 0.03 mm toward 3 o'clock"),
+        (-0.03, False, "mm", "the held plane moved: 0.03 mm down"),
+        (0.0508, False, "inch", "the held plane moved: 2.0 mil up"),
+        (0.006, True, "inch", ""),  # less than is ever shown
+    ],
+)
+def test_the_plane_that_is_not_adjusted(
+    shift_mm: float | None, *, vertical: bool, units: str, said: str
+) -> None:
+    assert words.held(shift_mm, vertical=vertical, surprised=False, units=units) == said
+
+
+def test_a_move_during_a_turn_is_said_first() -> None:
+    assert "turn once more" in words.held(0.03, vertical=True, surprised=True, units="mm")
 
 
 def test_where_to_turn() -> None:
@@ -74,6 +95,7 @@ USUAL: dict[str, Any] = {
     "rotation": RotationState(observable=True, advice="more near 170 deg"),
     "links": (),
     "parked_badly": False,
+    "moved_unseen": False,
 }
 
 
@@ -98,11 +120,12 @@ def test_first_things_first() -> None:
         LinkStatus("M", "open"),
         LinkStatus("X", "refused"),
     )
-    lines = said(links=links, hold=True, machine="turning")
+    lines = said(links=links, hold=True, machine="turning", moved_unseen=True)
     assert lines[0] == "Link S: the port is gone: plug it in"
     assert lines[1] == "Link X: refused"
-    assert lines[2].startswith("Readings are held")
-    assert lines[3].startswith("Stop at a good parking angle")
+    assert "verify by a new rotation" in lines[2]
+    assert lines[3].startswith("Readings are held")
+    assert lines[4].startswith("Stop at a good parking angle")
 
 
 @pytest.mark.parametrize(

@@ -95,7 +95,7 @@ def test_hold_keeps_readings_out_of_the_adjustment() -> None:
 
 def test_beginning_anew_lets_the_old_rotation_go() -> None:
     course = Course(job_of(), axis=Line(up=0.5))
-    first = course.rotation()
+    first = course.rotation(360.0)
     course.axis = Line(up=-0.5)
     second = course.rotation()
     assert_pose(second.pose, course.axis)

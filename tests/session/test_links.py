@@ -136,7 +136,7 @@ def test_telling_drops_of_a_silent_link_is_no_reconnection() -> None:
 def test_a_head_without_a_clock_on_another_link_is_paired_by_arrival() -> None:
     heads = (Head("head S", "stationary", -130.0, angle=False), Head("head M", "movable", 130.0))
     course = Course(job_of(heads), heads, axis=AXIS, clock=False)
-    found = course.rotation(speed_deg_s=20.0)
+    found = course.rotation(200.0, 20.0)
     assert found.pose.vertical.offset_mm == pytest.approx(AXIS.up, abs=0.01)
     assert found.pose.vertical.slope_mm_per_m == pytest.approx(AXIS.rise, abs=0.05)
     assert found.pose.horizontal.offset_mm == pytest.approx(AXIS.right, abs=0.01)
