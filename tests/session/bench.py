@@ -62,6 +62,7 @@ class Line:
 @dataclass(frozen=True)
 class Detector:
     name: str = "position"
+    kind: str = "light"
     axis: str = "radial"
     depth: float = 0.0
     sag: float = 0.0
@@ -118,6 +119,7 @@ def rig_of(heads: Sequence[Head], *, clock: bool = True) -> Rig:
                             "name": d.name,
                             "field": d.name,
                             "unit": "um",
+                            "kind": d.kind,
                             "axis": d.axis,
                             "depth_mm": d.depth,
                             "sag_mm": d.sag,

@@ -97,7 +97,7 @@ def test_beginning_anew_lets_the_old_rotation_go() -> None:
     course = Course(job_of(), axis=Line(up=0.5))
     first = course.rotation(360.0)
     course.axis = Line(up=-0.5)
-    second = course.rotation()
+    second = course.rotation(360.0)
     assert_pose(second.pose, course.axis)
     assert second.rotation.readings <= first.rotation.readings + 10
     # nothing was adjusted between: the later one is what was found

@@ -45,7 +45,7 @@ def assert_nothing_said(snapshot: Snapshot) -> None:
         pytest.param(FACING[:1], id="one detector"),
         pytest.param((Head("head S", "stationary", 80.0), Head("head M", "movable", 80.0)), id="one plane"),
         pytest.param(
-            (Head("head S", "stationary", 80.0, (Detector("r"), Detector("t", "tangential"))),),
+            (Head("head S", "stationary", 80.0, (Detector("r"), Detector("t", axis="tangential"))),),
             id="two axes in one plane",
         ),
     ],
@@ -120,7 +120,7 @@ def test_one_inclinometer_serves_both_heads_over_two_links(blind: int) -> None:
 
 
 TWO_AXES = tuple(
-    Head(h.name, h.shaft, h.x, (Detector("radial"), Detector("across", "tangential"))) for h in FACING
+    Head(h.name, h.shaft, h.x, (Detector("radial"), Detector("across", axis="tangential"))) for h in FACING
 )
 
 
@@ -144,8 +144,8 @@ def test_a_two_axis_rig_follows_either_plane_at_any_angle(parked_deg: float) -> 
 def test_indicators_on_sagging_brackets() -> None:
     """A bar that droops 0.12 mm: zeroed at 12 o'clock it shows -0.12 mm at 6 on a stiff shaft."""
     heads = (
-        Head("head S", "stationary", 60.0, (Detector(sag=-0.12),)),
-        Head("head M", "movable", -60.0, (Detector(sag=-0.08),)),
+        Head("head S", "stationary", 60.0, (Detector(kind="rim", sag=-0.12),)),
+        Head("head M", "movable", -60.0, (Detector(kind="rim", sag=-0.08),)),
     )
     course = Course(job_of(heads), heads, axis=AXIS, noise_um=2.0)
     found = course.rotation()
@@ -159,7 +159,7 @@ def test_indicators_on_sagging_brackets() -> None:
 
 
 def test_sag_is_entered_as_it_is_read() -> None:
-    heads = (Head("head S", "stationary", 60.0, (Detector(sag=-0.12),)),)
+    heads = (Head("head S", "stationary", 60.0, (Detector(kind="rim", sag=-0.12),)),)
     detector = build(job_of(heads), rig_of(heads)).model.detectors[0]
     at = np.radians([0.0, 180.0])
     shown = detector.sag_m * np.cos(at)
