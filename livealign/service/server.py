@@ -37,7 +37,7 @@ def listen(bind: Bind) -> socket.socket:
     host, port = bind
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
-        return socket.create_server((host, port), family=family)
+        listening = socket.create_server((host, port), family=family)
     except (OSError, OverflowError) as e:
         reason = getattr(e, "strerror", None) or str(e)
         raise PersonError(
@@ -45,6 +45,10 @@ def listen(bind: Bind) -> socket.socket:
             where=f"{host}:{port}",
             advice="If another run holds the port, stop it, or take any free port with: --bind 127.0.0.1:0",
         ) from e
+    # Connections inherit it. asyncio would not set it, for this socket does not name its protocol; and without it a
+    # snapshot waits until the client has acknowledged the one before.
+    listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return listening
 
 
 async def serve(
