@@ -56,7 +56,7 @@ def advise(
 def _rotating(rotation: RotationState, verdict: Verdict) -> str:
     if not rotation.observable:
         return rotation.advice.capitalize() + "." if rotation.advice else "Turn both shafts slowly one way."
-    if verdict.state in {"conforming", "not conforming"}:
+    if rotation.enough:
         return f"Enough for a verdict ({verdict.state}). For the feet: {rotation.advice}."
     return f"Turn on: {rotation.advice}."
 

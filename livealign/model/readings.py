@@ -108,6 +108,8 @@ def speed(time_s: FloatArray, angle: FloatArray) -> FloatArray:
     """Return (n,) turning speeds in rad/s, smoothed over 0.4 s, at readings in any order."""
     if time_s.size == 0:
         return np.zeros(0)
+    if time_s.size == 0:
+        return np.zeros(0)
     order = np.argsort(time_s, kind="stable")
     time, along = time_s[order], angle[order]
     later, earlier = time_s + _SPEED_SPAN_S, time_s - _SPEED_SPAN_S

@@ -110,9 +110,10 @@ class Sweep:
             if t.room == 0:
                 self._thin()
             stop = start + t.room
-            t.add(*(column[start:stop] for column in columns))
+            part = [column[start:stop] for column in columns]
+            t.add(*part)
+            self._taken[index] += part[0].size
             start = stop
-        self._taken[index] += value_m.size
 
     @property
     def readings(self) -> int:

@@ -137,7 +137,14 @@ def test_first_things_first() -> None:
         ({"machine": "settling"}, "Wait until"),
         ({"verdict": Verdict("conforming")}, "verify by a new rotation"),
         ({"phase": "ready"}, "Begin a rotation"),
-        ({"phase": "rotation"}, "Enough for a verdict (not conforming). For the feet: more near 170 deg."),
+        ({"phase": "rotation"}, "Turn on: more near 170 deg."),
+        (
+            {
+                "phase": "rotation",
+                "rotation": RotationState(observable=True, enough=True, advice="more near 170 deg"),
+            },
+            "Enough for a verdict (not conforming). For the feet: more near 170 deg.",
+        ),
         ({"phase": "rotation", "verdict": Verdict("undecided")}, "Turn on: more near 170 deg."),
         ({"phase": "rotation", "rotation": RotationState()}, "Turn both shafts slowly"),
         ({"phase": "rotation", "rotation": RotationState(advice=turn_further(9))}, "9 deg covered"),

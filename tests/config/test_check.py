@@ -105,8 +105,8 @@ def test_doubts_are_numbered_and_do_not_refuse(tmp_path: Path, job_text: str) ->
     path.write_text(job_text.replace("u = 0.7", "u = 0"), encoding="utf-8")
     result = _check(path)
     assert result.exit_code == 0
-    assert "  1. " in result.output
-    assert "  2. " in result.output
+    assert "  1." in result.output  # a long path begins a line of its own
+    assert "  2." in result.output
     assert "distances[2].u" in result.output
     doubts = json.loads(_check(path, "--json").output)["doubts"]
     assert [d["key"] for d in doubts] == ["distances[1].u", "distances[2].u"]

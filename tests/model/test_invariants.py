@@ -183,13 +183,7 @@ def test_how_readings_come_in_batches_changes_nothing(seen: Readings, cuts: list
     [
         100,
         7_001,
-        pytest.param(
-            40_000,
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="a first batch larger than the store is averaged before anything is fitted",
-            ),
-        ),
+        40_000,
     ],
 )
 def test_nor_does_it_when_there_are_more_than_are_kept(batch: int) -> None:
