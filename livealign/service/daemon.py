@@ -157,7 +157,8 @@ class Daemon:
 
     async def _consume(self) -> None:
         while not (self._inbox.closed and self._inbox.empty):
-            await self._inbox.wait(self._pause_s())
+            # With a snapshot due anyway, frames need wake nobody before it.
+            await self._inbox.wait(self._pause_s(), frames=self._session.due_ns is None)
             for _ in range(BATCH):
                 entry = self._inbox.take()
                 if entry is None:

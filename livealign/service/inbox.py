@@ -54,6 +54,7 @@ class Inbox:
         self._numbers = count()
         self._something = asyncio.Event()
         self._room = asyncio.Event()
+        self._frames_wake = True
         self.closed = False
 
     def put(self, item: Frame | LinkEvent) -> None:
@@ -62,7 +63,8 @@ class Inbox:
         if len(line.waiting) >= self._limit:
             _drop_oldest(line)
         line.waiting.append((next(self._numbers), item))
-        self._something.set()
+        if self._frames_wake or isinstance(item, LinkEvent) or len(line.waiting) >= self._limit // 2:
+            self._something.set()
 
     async def put_patiently(self, item: Frame | LinkEvent) -> None:
         """Add what a link brought, waiting for room: for a file, which does not run away."""
@@ -83,10 +85,16 @@ class Inbox:
         self._asked.append((next(self._numbers), asked))
         self._something.set()
 
-    async def wait(self, seconds: float) -> None:
-        """Return when something waits, the inbox is closed, or the time is over."""
+    async def wait(self, seconds: float, *, frames: bool = True) -> None:
+        """Return when something waits, the inbox is closed, or the time is over.
+
+        Args:
+            seconds: the longest wait.
+            frames: whether frames count; else they may wait together, as long as there is room.
+        """
         if self.closed or not self.empty:
             return
+        self._frames_wake = frames
         self._something.clear()
         try:
             async with asyncio.timeout(max(0.0, seconds)):

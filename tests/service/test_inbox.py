@@ -89,3 +89,19 @@ async def test_waiting_ends_with_the_time_or_with_the_inbox() -> None:
     inbox.close()
     async with asyncio.timeout(5):
         await waiting
+
+
+async def test_while_a_snapshot_is_due_anyway_frames_wait_together_but_events_and_a_flood_do_not() -> None:
+    inbox = _inbox(limit=4)
+    for wakes in ([LinkEvent("S", "lost", 2)], [_frame("S", 2)]):
+        waiting = asyncio.create_task(inbox.wait(60, frames=False))
+        await asyncio.sleep(0)
+        inbox.put(_frame("S", 1))
+        for _ in range(5):
+            await asyncio.sleep(0)
+        assert not waiting.done()
+        for item in wakes:
+            inbox.put(item)
+        async with asyncio.timeout(5):
+            await waiting
+        assert _taken(inbox) == [_frame("S", 1), *wakes]
