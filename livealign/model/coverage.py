@@ -1,5 +1,7 @@
 """Which angles a sweep has covered, and where another reading would help most."""
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -45,7 +47,7 @@ def best_angle(model: RigModel, belief: Belief, variance: FloatArray) -> tuple[f
     Returns:
         The angle, and the worst foot's standard uncertainty (m) now and after ten such readings there.
     """
-    angles = np.arange(_CANDIDATES) * (2.0 * np.pi / _CANDIDATES)
+    angles = _candidates()
     rows = []
     for i, d in enumerate(model.detectors):
         sin, cos = np.sin(angles + d.phase_rad), np.cos(angles + d.phase_rad)
@@ -83,17 +85,30 @@ def parking(model: RigModel, angle_rad: float, *, vertical: bool) -> tuple[float
         The best reachable uncertainty of the plane as a share of that here (1: nowhere is better; near 0: useless
         here), and the best angle, the nearest if there are several, in rad.
     """
-    plane = slice(2, 4) if vertical else slice(0, 2)
-    angles = np.concatenate([[angle_rad], np.arange(_CANDIDATES) * (2.0 * np.pi / _CANDIDATES)])
-    information = _information(model, angles)[:, plane, plane]
-    # The smaller eigenvalue is the worse known combination of offset and slope.
-    worst = np.maximum(np.linalg.eigvalsh(information)[:, 0], 0.0)
+    angles = np.concatenate([[angle_rad], _candidates()])
+    worst = np.concatenate([_worst(model, angles[:1], vertical=vertical), _worst_anywhere(model, vertical)])
     best = worst.max()
     if best <= 0.0:
         return 0.0, angle_rad
     apart = np.abs((angles - angle_rad + np.pi) % (2.0 * np.pi) - np.pi)
     good = np.flatnonzero(worst >= 0.999 * best)
     return float((worst[0] / best) ** 0.5), float(angles[good[np.argmin(apart[good])]])
+
+
+def _candidates() -> FloatArray:
+    return np.arange(_CANDIDATES, dtype=np.float64) * (2.0 * np.pi / _CANDIDATES)
+
+
+@lru_cache(maxsize=4)
+def _worst_anywhere(model: RigModel, vertical: bool) -> FloatArray:
+    return _worst(model, _candidates(), vertical=vertical)
+
+
+def _worst(model: RigModel, angles: FloatArray, *, vertical: bool) -> FloatArray:
+    """(A,) information at each angle on the worse known combination of a plane's offset and slope."""
+    plane = slice(2, 4) if vertical else slice(0, 2)
+    values = np.linalg.eigvalsh(_information(model, angles)[:, plane, plane])
+    return np.maximum(np.asarray(values[:, 0], dtype=np.float64), 0.0)
 
 
 def _information(model: RigModel, angles: FloatArray) -> FloatArray:

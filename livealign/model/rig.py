@@ -70,9 +70,9 @@ class Detector:
         return self.x_m if self.radius_m is None else self.radius_m
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class RigModel:
-    """All detectors, and the prior of what disturbs them together.
+    """All detectors, and the prior of what disturbs them together; the same only as itself.
 
     beta = (zero error of each angle sensor, rad; relative gain error of each detector; error of each measured point, m;
     error of q of each bracket, m; roundness of each rim, 1 for one of the radius stated).

@@ -139,7 +139,8 @@ class Sweep:
         """
         if self.readings == 0:
             return None
-        arc = arc_rad(np.unique(np.concatenate([t.bins for t in self._tracks])), BINS)
+        seen = sum(np.bincount(t.bins, minlength=BINS) for t in self._tracks)
+        arc = arc_rad(np.flatnonzero(seen), BINS)
         self._iterate(robust.huber, _HUBER_ITERATIONS, rest=0.1)
         pooled, solution, standardised = self._iterate(robust.biweight, _ITERATIONS, rest=1e-3)
         return self._result(arc, pooled, solution, standardised)
@@ -148,7 +149,8 @@ class Sweep:
         self, weigh: Callable[[FloatArray], FloatArray], most: int, *, rest: float
     ) -> tuple[Pooled, Solution, list[FloatArray]]:
         """Reweight and solve until no parameter moves by more than `rest` of its standard uncertainty."""
-        for _ in range(most):
+        left = most
+        while True:
             x = self._current
             z, base = self._standardised(x)
             pooled = self._pool(x, z, base, weigh)
@@ -156,9 +158,9 @@ class Sweep:
             self._current = solution.x
             self._excess = self._disagreement(pooled, solution)
             moved = np.abs(solution.x - x)
-            if bool(np.all(moved <= rest * np.sqrt(np.diag(solution.cov)) + 1e-12)):
-                break
-        return pooled, solution, z
+            left -= 1
+            if left == 0 or bool(np.all(moved <= rest * np.sqrt(np.diag(solution.cov)) + 1e-12)):
+                return pooled, solution, z
 
     def _base(self, index: int, x: FloatArray) -> FloatArray:
         """Variance of each stored reading up to the common scale: its own noise, and the angle's on the slope."""
