@@ -232,6 +232,10 @@ class CounterState:
     """Lines or packets that could not be read or failed their checksum."""
     missed: int = 0
     """Gaps in the sequence counter, in records."""
+    repeated: int = 0
+    """Records that came twice, by their sequence number, and were dropped."""
+    unpaired: int = 0
+    """Positions for which no angle could be had."""
     dropped: int = 0
     """Frames that the full queue had to drop."""
     reconnects: int = 0

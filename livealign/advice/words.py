@@ -1,9 +1,11 @@
 """Moves and states in plain words."""
 
-__all__ = ["held", "horizontal_move", "parking", "vertical_move"]
+__all__ = ["FAIR", "held", "horizontal_move", "parking", "vertical_move"]
 
 _MIL_MM = 0.0254
-_GOOD, _FAIR = 0.9, 0.5
+_GOOD = 0.9
+FAIR = 0.5
+"""Below this share of the best sensitivity a parking angle is poor."""
 
 
 def _amount(mm: float, units: str) -> str | None:
@@ -48,7 +50,7 @@ def parking(angle_deg: float, *, vertical: bool, share: float, best_deg: float) 
     place = f"parked at {angle_deg:.0f} deg"
     if share >= _GOOD:
         return f"{place}, good for {plane}"
-    if share >= _FAIR:
+    if share >= FAIR:
         return f"{place}, fair for {plane}; nearer {best_deg:.0f} deg is better"
     return f"{place}, poor for {plane}: park nearer {best_deg:.0f} deg"
 

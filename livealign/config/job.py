@@ -142,6 +142,11 @@ class Target(_Part):
     vertical_slope_mm_per_m: Finite = 0.0
     horizontal_offset: Finite = 0.0
     horizontal_slope_mm_per_m: Finite = 0.0
+    vertical_offset_u: NotNegative = 0.0
+    """Standard uncertainty of the growth that the offset allows for, and so on."""
+    vertical_slope_u_mm_per_m: NotNegative = 0.0
+    horizontal_offset_u: NotNegative = 0.0
+    horizontal_slope_u_mm_per_m: NotNegative = 0.0
 
 
 class Job(_Part):

@@ -1,6 +1,6 @@
 """What is known at one moment: a joint Gaussian of detector constants, pose and systematic quantities."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,6 +38,13 @@ class Belief:
     def known(self) -> bool:
         """Is the whole pose observable?"""
         return all(self.observable)
+
+    def loosened(self, cov: FloatArray) -> "Belief":
+        """Return the belief with a (4, 4) covariance added to the pose's: of what it is compared with."""
+        part = slice(self.constants, self.constants + POSE)
+        wider = self.cov.copy()
+        wider[part, part] += cov
+        return replace(self, cov=wider)
 
     def feet_cov(self, model: RigModel) -> FloatArray:
         """(2F, 2F) covariance of the axis position at the feet, distances included: F toward 3 o'clock, then F up."""

@@ -91,11 +91,16 @@ class _Series:
     """rad/s, smoothed."""
     weight: FloatArray
 
+    @property
+    def alive(self) -> bool:
+        """Are there enough readings to ask questions?"""
+        return self.residual.size > 2 * POSE
+
 
 def diagnose(evidence: Evidence, most: int = 4000) -> tuple[Diagnosis, ...]:
     """Return all findings, in a fixed order, from at most about that many readings a detector."""
     series = [_series(evidence, i, most) for i in range(len(evidence.readings))]
-    if any(s.residual.size <= 2 * POSE for s in series):
+    if not any(s.alive for s in series):
         return ()
     found, left = _ask(evidence, series)
     found += _turns(evidence, series, left) + _heads(evidence.model, series) + _whole(evidence, series, left)
@@ -190,11 +195,11 @@ def _ask(e: Evidence, series: list[_Series]) -> tuple[list[Diagnosis], list[Floa
         _Asked(name, unit, i, columns)
         for name, unit, question in _QUESTIONS
         for i, s in enumerate(series)
-        for columns in [question(s)]
+        for columns in [question(s) if s.alive else None]
         if columns is not None
     ]
     answer, parts, left = _answered(e, series, asked)
-    inflation = [_inflation(s, rest) for s, rest in zip(series, left, strict=True)]
+    inflation = [_inflation(s, rest) if s.alive else 1.0 for s, rest in zip(series, left, strict=True)]
     found, accepted = [], []
     for a, part in zip(asked, parts, strict=True):
         if not all(answer.observable[part]):
@@ -248,6 +253,8 @@ def _turns(e: Evidence, series: list[_Series], left: list[FloatArray]) -> list[D
     """Compare passes over the same degrees: chi-square of their means, pass by pass."""
     found = []
     for i, (s, rest) in enumerate(zip(series, left, strict=True)):
+        if not s.alive:
+            continue
         way = np.sign(np.where(np.abs(s.speed) > np.radians(1.0), s.speed, 0.0))
         turn = np.floor((s.angle - s.angle[0]) / (2.0 * np.pi))
         degree = np.floor(np.degrees(s.angle)).astype(np.int64) % 360
@@ -277,7 +284,8 @@ def _heads(model: RigModel, series: list[_Series]) -> list[Diagnosis]:
     """Do two heads with inclinometers of their own keep the same angle between them?"""
     first: dict[int, int] = {}
     for i, d in enumerate(model.detectors):
-        first.setdefault(d.sensor, i)
+        if series[i].alive:
+            first.setdefault(d.sensor, i)
     indices = sorted(first.values())
     found = []
     for i in indices[1:]:
@@ -297,15 +305,20 @@ def _heads(model: RigModel, series: list[_Series]) -> list[Diagnosis]:
 
 def _whole(e: Evidence, series: list[_Series], left: list[FloatArray]) -> list[Diagnosis]:
     found = []
-    fastest = max(float(np.quantile(np.abs(s.speed), 0.95)) for s in series)
+    fastest = max(float(np.quantile(np.abs(s.speed), 0.95)) for s in series if s.alive)
     if fastest > _FAST_RAD_S:
         found.append(Diagnosis("fast turning", fastest, "rad/s", (), 0.0))
-    explained = [robust.scale(rest * np.sqrt(s.weight)) for s, rest in zip(series, left, strict=True)]
-    ratio = e.noise_m * np.array(explained) / np.array([d.noise_m for d in e.model.detectors])
-    best, worst = int(ratio.argmin()), int(ratio.argmax())
+    ratio = {
+        i: float(e.noise_m[i] / e.model.detectors[i].noise_m) * robust.scale(rest * np.sqrt(s.weight))
+        for i, (s, rest) in enumerate(zip(series, left, strict=True))
+        if s.alive
+    }
+    best, worst = min(ratio, key=ratio.__getitem__), max(ratio, key=ratio.__getitem__)
     if ratio[worst] > _UNEVEN * ratio[best]:
-        found.append(Diagnosis("uneven detectors", float(ratio[worst] / ratio[best]), "", (worst,), 0.0))
+        found.append(Diagnosis("uneven detectors", ratio[worst] / ratio[best], "", (worst,), 0.0))
     for i, s in enumerate(series):
+        if not s.alive:
+            continue
         out = float(np.mean(s.weight == 0.0))
         if out > _MANY:
             found.append(Diagnosis("many left out", out, "", (i,), 0.0))

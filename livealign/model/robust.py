@@ -42,11 +42,16 @@ def variance_factor(z: FloatArray, parameters: float) -> float:
     return max(factor, 0.5)  # a few residuals may agree by chance, or a sensor repeat itself
 
 
-def correlation_time(z: FloatArray) -> float:
-    """Return how many consecutive residuals count as one (1 for white noise): 1 + 2 sum of leading autocorrelations."""
+def correlation_time(z: FloatArray, least: int = 4 * _LAGS) -> float:
+    """Return how many consecutive residuals count as one (1 for white noise): 1 + 2 sum of leading autocorrelations.
+
+    Args:
+        z: (n,) residuals in order of time.
+        least: fewer than so many say nothing: 1.
+    """
     n = z.size
     power = float(z @ z)
-    if n < 4 * _LAGS or power == 0.0:
+    if n < least or power == 0.0:
         return 1.0
     total, first, last = 1.0, 0.0, 0.0
     for lag in range(1, _LAGS + 1):

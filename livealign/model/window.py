@@ -1,5 +1,6 @@
 """The readings of one detector since the machine last moved, kept as short blocks."""
 
+import math
 from collections import deque
 from dataclasses import dataclass
 from itertools import pairwise
@@ -8,6 +9,7 @@ import numpy as np
 
 from livealign.model.allan import drift_floor
 from livealign.model.rig import FloatArray
+from livealign.model.robust import correlation_time
 from livealign.model.settle import Approach, approach
 from livealign.model.steadiness import Steadiness
 
@@ -59,6 +61,8 @@ class Window:
         self._steadiness = Steadiness(noise_m**2)
         self._course: deque[Block] = deque(maxlen=_COURSE_BLOCKS)
         self._floor_at = 0
+        self._every = 1
+        """The steadiness test takes every so many blocks, so that they are independent (found while at rest)."""
         self.floor_m = _DRIFT_FLOOR_M
         """Deviation below which averaging does not get, by drift (Allan deviation); small until more shows."""
 
@@ -113,7 +117,9 @@ class Window:
             self._floor_at = len(self._blocks)
             values = np.array([b.value for b in self._blocks])
             self.floor_m = max(_DRIFT_FLOOR_M, drift_floor(values, BLOCK_S)[0])
-        self._steadiness.add(block.value)
+            self._every = max(1, math.ceil(correlation_time(values - values.mean(), least=_FLOOR_EVERY)))
+        if len(self._blocks) % self._every == 0:
+            self._steadiness.add(block.value)
         return self._step()
 
     def stepped_now(self) -> float | None:
@@ -137,7 +143,7 @@ class Window:
         self._floor_at = 0
         n = self._blocks[-1].n if self._blocks else max(len(self._open), 1)
         self._steadiness = Steadiness(self.noise_m**2 / n)
-        for block in self._blocks:
+        for block in list(self._blocks)[:: self._every]:
             self._steadiness.add(block.value)
 
     def clear(self) -> None:

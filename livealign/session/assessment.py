@@ -48,13 +48,15 @@ def assess(job: Job, setup: Setup, belief: Belief | None) -> Assessment:
     """Work out what follows from a belief, or from none."""
     if belief is None:
         feet = corrections.unknown_feet(setup.model, setup.feet)
-        belief = _NOTHING
+        belief = compared = _NOTHING
     else:
-        feet = corrections.feet_moves(setup.model, setup.feet, belief, setup.target, job.units)
+        # A move or a deviation is as uncertain as the target it is reckoned from, besides.
+        compared = belief.loosened(setup.target_cov)
+        feet = corrections.feet_moves(setup.model, setup.feet, compared, setup.target, job.units)
     return Assessment(
         pose=corrections.pose_of(belief),
         feet=feet,
-        verdict=judge(setup.criterion, belief, setup.target, job.confidence),
+        verdict=judge(setup.criterion, compared, setup.target, job.confidence),
         gap_vertical_mm=corrections.gap_mm(belief, diameter_m(job), vertical=True),
         gap_horizontal_mm=corrections.gap_mm(belief, diameter_m(job), vertical=False),
     )

@@ -83,6 +83,7 @@ class Session:
         self._diagnoses: tuple[Diagnosis, ...] = ()
         self._diagnosed_s = -np.inf
         self._budget: tuple[BudgetLine, ...] = ()
+        self._parked_badly = False
         self._notes: list[str] = []
         self._assessment: tuple[Belief | None, Assessment] | None = None
 
@@ -202,7 +203,12 @@ class Session:
         self._rotation = self._describe(self._fit)
         self._diagnoses = rig_health.told(found, self._names)
         self._budget = budget_lines(
-            self._model, self._fit.belief, self._fit.freedom, self._setup.feet, diameter_m(self._job)
+            self._model,
+            self._fit.belief,
+            self._fit.freedom,
+            feet=self._setup.feet,
+            diameter_m=diameter_m(self._job),
+            target_cov=self._setup.target_cov,
         )
 
     @property
@@ -257,6 +263,7 @@ class Session:
                 strict=True,
             )
         )
+        compared = belief.loosened(self._setup.target_cov)
         return RotationState(
             arc_deg=round(float(np.degrees(fit.arc_rad)), 1),
             covered=sector_information(pooled.angle_bin, pooled.weight, BINS),
@@ -264,7 +271,7 @@ class Session:
             left_out=fit.left_out,
             residual_sd_mm=round(1e3 * float(np.sqrt(np.mean(np.square(fit.noise_m)))), 6),
             observable=belief.known,
-            enough=not can_change(self._setup.criterion, belief, self._setup.target, self._job.confidence),
+            enough=not can_change(self._setup.criterion, compared, self._setup.target, self._job.confidence),
             advice=hint,
             next_angle_deg=angle_deg,
             residuals=residuals,
@@ -324,8 +331,8 @@ class Session:
                 machine=state,
                 rotation=self._rotation,
                 links=links,
-                parked_badly="poor" in settling.parked_words,
-                moved_unseen="moved" in settling.held_words,
+                parked_badly=self._parked_badly,
+                moved_unseen=track is not None and (track.surprised or track.held_shift_m is not None),
             ),
             notes=tuple(self._notes),
         )
@@ -334,9 +341,10 @@ class Session:
         if track is None:
             return Settling()
         vertical = self._plane == "vertical"
-        parked, parked_words = None, ""
+        parked, parked_words, self._parked_badly = None, "", False
         if track.parked_rad is not None:
             share, best = parking(self._model, track.parked_rad, vertical=vertical)
+            self._parked_badly = share < words.FAIR
             parked = round(float(np.degrees(track.parked_rad)) % 360.0, 1) % 360.0
             parked_words = words.parking(
                 parked, vertical=vertical, share=share, best_deg=float(np.degrees(best)) % 360.0

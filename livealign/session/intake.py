@@ -162,7 +162,10 @@ class Intake:
         wired: list[tuple[str, Channel]] = [(w.link, w.channel) for w in self._setup.angles]
         wired += [(w.link, w.channel) for w in self._setup.positions]
         channels = tuple(_state(c, now_s, silent=silent[link], still_since_s=since) for link, c in wired)
-        return channels, tuple(book.status(now_s) for book in self._books.values())
+        unpaired = dict.fromkeys(self._books, 0)
+        for wiring, pending in zip(self._setup.positions, self._pending, strict=True):
+            unpaired[wiring.link] += pending.dropped
+        return channels, tuple(book.status(now_s, unpaired[name]) for name, book in self._books.items())
 
 
 def _state(channel: Channel, now_s: float, *, silent: bool, still_since_s: float) -> ChannelState:

@@ -56,8 +56,8 @@ class LinkBook:
                 self.detail = "open, but nothing comes: is the head switched on, and its cable whole?"
         return self.state != "open"
 
-    def status(self, now_s: float) -> LinkStatus:
-        """Return what everybody sees of it."""
+    def status(self, now_s: float, unpaired: int = 0) -> LinkStatus:
+        """Return what everybody sees of it; `unpaired` positions of it found no angle."""
         r = self.reader
         clock = r.clock_u_s
         rate = r.rate.rate_hz(now_s)
@@ -74,6 +74,8 @@ class LinkBook:
                 records=r.records,
                 bad=r.bad,
                 missed=r.missed,
+                repeated=r.repeated,
+                unpaired=unpaired,
                 dropped=self.dropped,
                 reconnects=max(0, self.opened - 1),
             ),

@@ -50,6 +50,9 @@ class Setup:
     model: RigModel
     feet: tuple[str, ...]
     target: FloatArray
+    """(4,) wanted pose."""
+    target_cov: FloatArray
+    """(4, 4) covariance of what it allows for."""
     criterion: Criterion
     readers: dict[str, LinkReader]
     angles: list[AngleWiring]
@@ -120,6 +123,7 @@ def build(job: Job, rig: Rig) -> Setup:
         model=model,
         feet=feet,
         target=_target(job, unit_m),
+        target_cov=_target_cov(job, unit_m),
         criterion=_criterion(job, unit_m),
         readers={link.name: _reader(link) for link in rig.links},
         angles=angles,
@@ -221,6 +225,17 @@ def _criterion(job: Job, unit_m: float) -> Criterion:
         condition=condition_words(t, speed),
         guard=t.guard_band,
     )
+
+
+def _target_cov(job: Job, unit_m: float) -> FloatArray:
+    t = job.target
+    u = [
+        t.horizontal_offset_u * unit_m,
+        t.horizontal_slope_u_mm_per_m * 1e-3,
+        t.vertical_offset_u * unit_m,
+        t.vertical_slope_u_mm_per_m * 1e-3,
+    ]
+    return np.diag(np.square(u))
 
 
 def _target(job: Job, unit_m: float) -> FloatArray:
