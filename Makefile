@@ -36,11 +36,11 @@ clean:
 $(VENV)/.made:
 	@$(PYTHON) -c "import sys; sys.exit(sys.version_info < (3, 11))" || \
 	  { echo "Python 3.11 or newer is needed; name it with: make PYTHON=python3.12 ..." >&2; exit 1; }
-	$(PYTHON) -m venv $(VENV)
+	@$(PYTHON) -m venv $(VENV)
 	@touch $@
 
 $(VENV)/.for-use: $(VENV)/.made pyproject.toml constraints.txt
-	@echo "Setting up (once) ..."
+	@echo "Setting up (once) ..." >&2
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
 	@touch $@
 
