@@ -45,7 +45,11 @@ def read_note(path: Path) -> ServiceNote:
         return ServiceNote(**json.loads(path.read_text(encoding="utf-8")))
     except FileNotFoundError:
         raise PersonError(
-            "no running service was found", where=str(path), advice="Start one with: livealign run --job JOB --rig RIG"
+            "no running service was found",
+            where=str(path),
+            advice="Start one with: livealign run --job JOB --rig RIG",
         ) from None
     except (ValueError, TypeError, OSError) as e:
-        raise PersonError(f"the service's note cannot be read: {e}", where=str(path), advice="Start the service again.") from e
+        raise PersonError(
+            f"the service's note cannot be read: {e}", where=str(path), advice="Start the service again."
+        ) from e

@@ -42,7 +42,9 @@ def test_an_uncertain_growth_makes_the_moves_uncertain_but_not_the_pose() -> Non
     told = lines(belief, growth)
     assert told["vertical offset"][0] == pytest.approx(0.003)
     assert told["near feet, vertical"][1] == "target"
-    assert told["near feet, vertical"][0] == pytest.approx(np.hypot(np.hypot(0.003, 0.33 * 0.010), 0.020), abs=1e-6)
+    assert told["near feet, vertical"][0] == pytest.approx(
+        np.hypot(np.hypot(0.003, 0.33 * 0.010), 0.020), abs=1e-6
+    )
     assert told["near feet, horizontal"][1] == "readings"
     # The moves themselves say the same.
     near = feet_moves(MODEL, FEET, belief.loosened(growth), np.zeros(4), "mm")[0]
