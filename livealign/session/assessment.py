@@ -14,7 +14,7 @@ from livealign.units import length_unit_m
 
 __all__ = ["Assessment", "assess", "diameter_m"]
 
-_NOTHING = Belief(np.zeros(4), np.eye(4), 0, (False,) * 4)
+_NOTHING = Belief(np.zeros(4), np.eye(4), 0, (False, False, False, False))
 
 
 @dataclass(frozen=True)
