@@ -127,6 +127,14 @@ def test_the_aim_is_drawn_where_growth_is_allowed_for() -> None:
     assert not any("aim" in said for said in lines(chart(points(0.4), aim=0.0)))
 
 
+def test_where_the_machine_is_heading_is_marked_at_the_right_edge() -> None:
+    drawn = StripChart()
+    drawn.show(points(*[0.4] * 30, *[0.1] * 30), 100.0, MM, None, -0.2)
+    text = lines(drawn.draw(70, 12))
+    assert [said.endswith("- -<") for said in text] == ["-0.2" in said for said in text]
+    assert not any("<" in said for said in lines(chart(points(0.4))))
+
+
 @pytest.mark.parametrize("size", [(0, 0), (5, 3), (80, 1), (12, 24), (200, 60)])
 def test_the_charts_draw_themselves_in_any_room(size: tuple[int, int], job: Snapshot) -> None:
     for value in (None, 0.0, 1e-9, 123456.0):

@@ -2,8 +2,8 @@ from dataclasses import replace
 
 import pytest
 
-from livealign.snapshot import PlanePose, Pose, Snapshot
-from livealign_tui.history import SPAN_S, History, wanted_offset_mm
+from livealign.snapshot import PlanePose, Pose, Settling, Snapshot
+from livealign_tui.history import SPAN_S, History, final_mm, wanted_offset_mm
 
 
 def test_it_keeps_a_minute_however_fast_snapshots_come(job: Snapshot) -> None:
@@ -50,3 +50,19 @@ def test_the_aim_follows_from_the_moves_where_it_does(job: Snapshot) -> None:
 def test_no_aim_is_made_up(job: Snapshot) -> None:
     assert wanted_offset_mm(replace(job, feet=job.feet[:1]), "vertical") is None
     assert wanted_offset_mm(replace(job, pose=Pose(PlanePose(), PlanePose())), "vertical") is None
+
+
+def test_a_move_is_heading_for_what_is_left_to_make_once_the_machine_is_still(job: Snapshot) -> None:
+    # 0.342 - 0.31 x 0.75 = 0.1095 mm high at the far feet now, 0.1 - 0.1 x 0.75 = 0.025 mm in the end.
+    falling = replace(job, settling=Settling(final_offset_mm=0.1, final_slope_mm_per_m=-0.1))
+    assert final_mm(falling, "vertical", "offset") == 0.1
+    assert final_mm(falling, "vertical", "far feet") == pytest.approx(-0.025)
+
+
+def test_no_end_is_made_up(job: Snapshot) -> None:
+    falling = replace(job, settling=Settling(final_offset_mm=0.1))
+    assert final_mm(job, "vertical", "offset") is None
+    assert final_mm(falling, "horizontal", "offset") is None
+    assert final_mm(falling, "vertical", "no such foot") is None
+    # An offset alone does not tell where a foot is going.
+    assert final_mm(falling, "vertical", "far feet") is None

@@ -118,6 +118,18 @@ async def test_the_chart_follows_each_value_in_turn(job: Snapshot, stage: Stage)
     assert titles == ["offset at the coupling", "near feet", "far feet", "offset at the coupling"]
 
 
+async def test_the_budget_and_back_from_any_page_and_by_click(job: Snapshot, stage: Stage) -> None:
+    async with stage.open((100, 30)) as pilot:
+        await stage.show(replace(job, phase="adjust"))
+        shown = []
+        for ask in ("b", "#do-budget", "b", "4", "b"):
+            await (pilot.click(ask) if ask.startswith("#") else pilot.press(ask))
+            await pilot.pause()
+            shown.append((stage.page(), "uncertainty comes from" in stage.text()))
+    budget, findings = ("findings", True), ("findings", False)
+    assert shown == [budget, findings, budget, ("adjust", False), budget]
+
+
 async def test_help_explains_keys_and_words(job: Snapshot, stage: Stage) -> None:
     async with stage.open((80, 40)) as pilot:
         await stage.show(job)

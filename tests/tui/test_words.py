@@ -44,6 +44,17 @@ def test_minus_zero_has_no_sign() -> None:
     assert words.length(-0.0001, MM) == "0.000 mm"
 
 
+def test_a_small_amount_keeps_two_figures() -> None:
+    assert [words.small(mm, 3) for mm in (0.123, 0.01, 0.0021)] == ["0.123", "0.010", "0.0021"]
+
+
+def test_where_it_is_heading_is_said_only_as_far_as_it_is_known() -> None:
+    soon = Settling(seconds_left=3.2)
+    assert words.heading_words(0.012, None, soon, MM) == "heading for +0.012 mm, settled in about 4 s"
+    assert words.heading_words(0.012, -0.05, Settling(), INCH) == "heading for +0.5 mil and -0.05 mil/in"
+    assert words.heading_words(None, None, soon, MM) == ""
+
+
 @given(st.floats(-1e4, 1e4), st.floats(0, 10))
 def test_a_shown_number_lies_within_its_rounding(value: float, u: float) -> None:
     shown, _, spread, unit = words.length_with_u(value, u, MM).split()

@@ -6,13 +6,15 @@ from textual.content import Content
 from livealign.snapshot import Foot, Plane, Snapshot
 from livealign_tui.big_digits import BigDigits, BigNumber
 from livealign_tui.block import Block, known, line, row
-from livealign_tui.history import Series, plane_pose, series_names, wanted_offset_mm
+from livealign_tui.history import Series, final_mm, plane_pose, series_names, wanted_offset_mm
 from livealign_tui.page import Page, advice_lines, verdict_cell
 from livealign_tui.strip_chart import StripChart
 from livealign_tui.words import (
     NOT_KNOWN,
     Units,
     gap_words,
+    heading_words,
+    length,
     length_with_u,
     machine_words,
     number,
@@ -23,6 +25,7 @@ from livealign_tui.words import (
     printable,
     slope_with_u,
     units_of,
+    wrap,
 )
 
 __all__ = ["AdjustPage"]
@@ -41,6 +44,7 @@ class AdjustPage(Page):
     def compose(self) -> ComposeResult:
         """Build the page."""
         yield Block(id="adjust-pose")
+        yield Block(id="adjust-held")
         yield Block(id="adjust-chart-title")
         yield StripChart(id="adjust-chart")
         yield BigDigits(id="adjust-large")
@@ -66,26 +70,33 @@ class AdjustPage(Page):
         width, height = self.size
         units = units_of(snapshot.units)
         plane = snapshot.plane
-        self.query_one("#adjust-pose", Block).show(_pose_lines(snapshot, units))
-        if self.has_class("-large"):
+        large = self.has_class("-large")
+        self.query_one("#adjust-pose", Block).show(_pose_lines(snapshot, units, large=large))
+        held = wrap(snapshot.settling.held_words, width - 2, rows=2)
+        self.query_one("#adjust-held", Block).show(line(" ", part) for part in held)
+        if large:
             self.query_one(BigDigits).show(_large(snapshot, self._series, units))
             return
         series = self._series if self._series in series_names(snapshot) else "offset"
-        self.query_one("#adjust-chart-title", Block).show([_title(plane, series, units)])
+        self.query_one("#adjust-chart-title", Block).show([_title(snapshot, series, units, width)])
         aim = wanted_offset_mm(snapshot, plane) if series == "offset" else None
-        self.query_one(StripChart).show(self.history.series(plane, series), snapshot.time_s, units, aim)
+        self.query_one(StripChart).show(
+            self.history.series(plane, series), snapshot.time_s, units, aim, final_mm(snapshot, plane, series)
+        )
         self.query_one("#adjust-feet", Block).show(_foot_line(foot, plane, units) for foot in snapshot.feet)
         self.query_one("#adjust-state", Block).show(_state_lines(snapshot, units))
         self.query_one("#adjust-advice", Block).show(advice_lines(snapshot, width, 2 if height < 28 else 5))
 
 
-def _pose_lines(snapshot: Snapshot, units: Units) -> list[Content]:
+def _pose_lines(snapshot: Snapshot, units: Units, *, large: bool) -> list[Content]:
     """Return offset and angle of the plane, with the verdict and the state of the machine beside them."""
     plane = snapshot.plane
     pose = plane_pose(snapshot, plane)
     offset = length_with_u(pose.offset_mm, pose.offset_u_mm, units)
     angle = slope_with_u(pose.slope_mm_per_m, pose.slope_u_mm_per_m, units)
-    state = machine_words(snapshot.machine_state, snapshot.settling)
+    heading = snapshot.settling.final_offset_mm is not None and not large
+    # How long it takes is said once: with where it is heading, over the chart.
+    state = snapshot.machine_state if heading else machine_words(snapshot.machine_state, snapshot.settling)
     lines = [
         row([verdict_cell(snapshot), known(state, "bold")], (46, 0)),
         row(["offset", known(offset, "bold"), known(offset_words(plane, pose))], _POSE_COLUMNS),
@@ -94,9 +105,20 @@ def _pose_lines(snapshot: Snapshot, units: Units) -> list[Content]:
     return [line(" ", content) for content in lines]
 
 
-def _title(plane: Plane, series: Series, units: Units) -> Content:
-    said = "offset at the coupling" if series == "offset" else f"{printable(series)}, move still to make"
-    return line(" ", (f"{said}, {plane_words(plane)}, {units.length}; band = 95 %   (c changes)", "$quiet"))
+def _title(snapshot: Snapshot, series: Series, units: Units, width: int) -> Content:
+    """Return what the chart shows; while the machine settles, where the value is heading before all else."""
+    what = f"{plane_words(snapshot.plane)}, {units.length}"
+    short, name = "offset", "offset at the coupling"
+    if series != "offset":
+        short, name = printable(series), f"{printable(series)}, move still to make"
+    said = f"{name}, {what}; band = 95 %   (c changes)"
+    slope = snapshot.settling.final_slope_mm_per_m if series == "offset" and width >= 100 else None
+    heading = heading_words(final_mm(snapshot, snapshot.plane, series), slope, snapshot.settling, units)
+    if not heading:
+        return line(" ", (said, "$quiet"))
+    if len(said) + len(heading) + 4 > width:
+        said = f"{short}, {what}"
+    return line(" ", (f"{said}: ", "$quiet"), (heading, "bold"))
 
 
 def _moves(foot: Foot, plane: Plane) -> tuple[str, float | None, float | None]:
@@ -147,6 +169,9 @@ def _large(snapshot: Snapshot, series: Series, units: Units) -> list[BigNumber]:
     for foot in feet:
         words, move_mm, u_mm = _moves(foot, plane)
         said = f"{printable(words)}  {plus_minus(u_mm, units)}" if move_mm is not None else NOT_KNOWN
+        heading = final_mm(snapshot, plane, foot.name)
+        if heading is not None:
+            said = f"{said}, heading for {length(heading, units)}"
         numbers.append(
             _big(
                 f"{printable(foot.name)}: {said}",

@@ -92,6 +92,7 @@ class Dashboard(App[None]):
     TITLE = "livealign"
     CSS_PATH = "app.tcss"
     VERTICAL_BREAKPOINTS = [(0, "-low"), (32, "-tall")]  # noqa: RUF012 - the type is the base class's
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (90, "-broad"), (105, "-wide")]  # noqa: RUF012 - as above
     # Nothing takes the focus but a dialog's line of text.
     AUTO_FOCUS = "Input"
 

@@ -80,6 +80,8 @@ class ActionBar(Horizontal):
         yield KeyButton("p", "pause", "pause", id="do-pause")
         yield KeyButton("n", "note", "note", id="do-note")
         yield KeyButton("l", "large", "large", id="do-large")
+        # Only where there is room; the findings page names the key.
+        yield KeyButton("b", "budget", "budget", id="do-budget")
 
     def say(self, snapshot: Snapshot) -> None:
         """Let the buttons say what they would do now."""

@@ -50,6 +50,11 @@ class Block(Static):
         super().__init__(id=id, classes=classes)
         self._lines: list[Content] = []
 
+    @property
+    def rows(self) -> int:
+        """How many rows it takes, with the space that is left around it."""
+        return len(self._lines) + self.styles.margin.height
+
     def show(self, lines: Iterable[Content]) -> None:
         """Show these lines in place of the former."""
         new = list(lines)

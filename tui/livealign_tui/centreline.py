@@ -77,7 +77,7 @@ class Centreline(Drawing):
     def draw(self, width: int, height: int) -> Canvas:
         """Return the graph for this size; too little room leaves it out."""
         canvas = Canvas(width, height)
-        if height < 7 or width < _MARGIN + 21:
+        if height < 6 or width < _MARGIN + 21:
             return canvas
         canvas.text(1, 0, _TITLE[self._plane], "mark")
         if self._found != self._pose and _is_known(self._found):
@@ -98,13 +98,15 @@ class Centreline(Drawing):
             canvas.text(paper.column(0) + 2, paper.level - 1, "not known", "axis")
         marks = [("coupling", paper.column(0)), *((name, paper.column(x)) for name, x in self._feet)]
         self._marks(canvas, _TOP + paper.axis.rows, marks)
-        canvas.text(1, height - 1, self._scale_words(paper), "axis")
+        if height > 6:
+            canvas.text(1, height - 1, self._scale_words(paper), "axis")
         return canvas
 
     def _paper(self, width: int, height: int, known: Sequence[PlanePose]) -> _Paper:
         """Return the squares on which all that is known finds room."""
         reach = max([abs(x) for _, x in self._feet] or [100.0])
-        rows = height - 4
+        # Title, axis and names take three rows, the scale one more.
+        rows = height - (4 if height > 6 else 3)
         heights = [_height(pose, x) * self._units.per_mm for pose in known for x in (0.0, reach)]
         least = _LEAST_MM * self._units.per_mm
         # A square is two rows high, or one where rows are few.

@@ -23,6 +23,7 @@ _KEYS = (
     ("v  h", "follow the machine up and down (v) or sideways (h)"),
     ("p", "pause reading: values are shown but kept out of the result; p again goes on"),
     ("n", "write a note into the record"),
+    ("b", "the whole uncertainty budget, on the Findings page"),
     ("l", "large digits, on the Adjust page"),
     ("c", "what the chart on the Adjust page follows: the offset, then each foot plane"),
     ("ctrl+p", "all commands by name, and the choice of colours"),

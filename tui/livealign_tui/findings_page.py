@@ -6,9 +6,11 @@ from textual.content import Content
 
 from livealign.snapshot import Finding, Foot, Plane, PlanePose, Snapshot
 from livealign_tui.block import Block, Cell, known, line, row
+from livealign_tui.budget_lines import table_lines, worst_lines
 from livealign_tui.centreline import Centreline
 from livealign_tui.history import plane_pose
 from livealign_tui.page import STATE_STYLE, Page, verdict_cell
+from livealign_tui.rig_lines import diagnosis_lines
 from livealign_tui.words import (
     NOT_KNOWN,
     Units,
@@ -31,10 +33,12 @@ _PLANES: tuple[Plane, Plane] = ("vertical", "horizontal")
 _POSE_COLUMNS = (13, 23, 23, 0)
 _FEET_COLUMNS = (14, 24, 0)
 _KEPT_COLUMNS = (20, 27, 0)
+_GRAPH_ROWS = 6
+"""What the graphs need to be drawn."""
 
 
 class FindingsPage(Page):
-    """Pose, verdict, moves, as found beside as left, and the centreline graph in what room is left."""
+    """Pose, verdict, moves, as found beside as left, the reasons, and graphs in what room is left; or the whole budget."""
 
     def compose(self) -> ComposeResult:
         """Build the page."""
@@ -42,18 +46,29 @@ class FindingsPage(Page):
         yield Block(id="findings-verdict")
         yield Block(id="findings-feet")
         yield Block(id="findings-kept")
+        yield Block(id="findings-budget")
+        yield Block(id="findings-rig")
         with Horizontal(id="findings-graphs"):
             yield Centreline("vertical", id="graph-vertical")
             yield Centreline("horizontal", id="graph-horizontal")
+
+    def toggle_budget(self) -> None:
+        """Change between the findings and the whole uncertainty budget."""
+        self.toggle_class("-budget")
+        self._refill()
 
     def fill(self, snapshot: Snapshot) -> None:
         """Put the snapshot into the page."""
         width = self.size.width
         units = units_of(snapshot.units)
+        if self.has_class("-budget"):
+            self._fill_budget(snapshot, units)
+            return
         self.query_one("#findings-pose", Block).show(_pose_lines(snapshot, units))
         self.query_one("#findings-verdict", Block).show(_verdict_lines(snapshot, width))
         self.query_one("#findings-feet", Block).show(_feet_lines(snapshot.feet, units))
         self.query_one("#findings-kept", Block).show(_kept_lines(snapshot, units))
+        self._fill_reasons(snapshot, units)
         found = snapshot.as_found.pose if snapshot.as_found is not None else snapshot.pose
         self.query_one("#graph-vertical", Centreline).show(
             snapshot.pose.vertical, found.vertical, snapshot.feet, units
@@ -61,6 +76,28 @@ class FindingsPage(Page):
         self.query_one("#graph-horizontal", Centreline).show(
             snapshot.pose.horizontal, found.horizontal, snapshot.feet, units
         )
+
+    def _fill_budget(self, snapshot: Snapshot, units: Units) -> None:
+        """Show the whole budget, and what disturbed the readings."""
+        width, height = self.size
+        table = table_lines(snapshot.budget, units, width)
+        self.query_one("#findings-budget", Block).show(table[:height])
+        told = diagnosis_lines(snapshot.diagnoses, units, width, height - len(table) - 1)
+        self.query_one("#findings-rig", Block).show([line(""), *told])
+
+    def _fill_reasons(self, snapshot: Snapshot, units: Units) -> None:
+        """Show what the least certain move owes its U to, and what disturbed the readings; the graphs come last."""
+        width, height = self.size
+        above = ("#findings-pose", "#findings-verdict", "#findings-feet", "#findings-kept")
+        room = height - sum(self.query_one(name, Block).rows for name in above)
+        feet = tuple(foot.name for foot in snapshot.feet)
+        some = 1 if snapshot.diagnoses else 0
+        budget = worst_lines(snapshot.budget, feet, units, width, min(2, room - some))
+        self.query_one("#findings-budget", Block).show(budget)
+        room -= len(budget)
+        left = room - _GRAPH_ROWS
+        told = diagnosis_lines(snapshot.diagnoses, units, width, left if left >= 1 else room)
+        self.query_one("#findings-rig", Block).show(told)
 
 
 def _pose_lines(snapshot: Snapshot, units: Units) -> list[Content]:

@@ -6,7 +6,16 @@ from typing import TypeAlias
 
 from livealign.snapshot import Plane, PlanePose, Snapshot
 
-__all__ = ["SPAN_S", "History", "Point", "Series", "plane_pose", "series_names", "wanted_offset_mm"]
+__all__ = [
+    "SPAN_S",
+    "History",
+    "Point",
+    "Series",
+    "final_mm",
+    "plane_pose",
+    "series_names",
+    "wanted_offset_mm",
+]
 
 SPAN_S = 60.0
 _MOST = 1500
@@ -52,6 +61,28 @@ def wanted_offset_mm(snapshot: Snapshot, plane: Plane) -> float | None:
         return None
     (x1, y1), (x2, y2) = ends[0], ends[-1]
     return y1 - x1 * (y2 - y1) / (x2 - x1)
+
+
+def final_mm(snapshot: Snapshot, plane: Plane, name: Series) -> float | None:
+    """Return where a series is heading while the machine settles; None when nobody knows.
+
+    A foot's move grows by what the shaft still falls at that foot.
+    """
+    heading = snapshot.settling
+    if heading.final_offset_mm is None or plane != snapshot.plane:
+        return None
+    if name == "offset":
+        return heading.final_offset_mm
+    pose = plane_pose(snapshot, plane)
+    slope = heading.final_slope_mm_per_m
+    if slope is None or pose.offset_mm is None or pose.slope_mm_per_m is None:
+        return None
+    for foot in snapshot.feet:
+        move = foot.vertical_mm if plane == "vertical" else foot.horizontal_mm
+        if foot.name == name and move is not None:
+            falls = pose.offset_mm - heading.final_offset_mm
+            return move + falls + (pose.slope_mm_per_m - slope) * foot.x_mm / 1000
+    return None
 
 
 class History:

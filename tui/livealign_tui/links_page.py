@@ -83,6 +83,9 @@ def _link_remarks(link: LinkStatus, now_s: float, width: int) -> list[Content]:
     )
     since = f"{link.state} for {_duration(max(now_s - link.since_s, 0.0))}"
     remarks = [(f"{since}, {clock}", "$quiet")]
+    more = ((link.counters.repeated, "repeated"), (link.counters.unpaired, "without an angle"))
+    if any(n for n, _ in more):
+        remarks.append(("left out: " + ", ".join(f"{n} {why}" for n, why in more if n), "bold"))
     if link.detail:
         remarks.append((link.detail, ""))
     if link.last_bad:

@@ -54,6 +54,7 @@ class MainScreen(Screen[None]):
         Binding("n", "note", "note", id="record.note"),
         Binding("l", "large", "large digits", id="adjust.large"),
         Binding("c", "chart", "chart: next value", id="adjust.chart"),
+        Binding("b", "budget", "uncertainty budget", id="findings.budget"),
         Binding("question_mark", "help", "help", id="help"),
         Binding("q", "quit", "quit", id="quit"),
     ]
@@ -181,6 +182,14 @@ class MainScreen(Screen[None]):
             adjust.remove_class("-large")
             self.action_page("adjust")
         adjust.toggle_large()
+
+    def action_budget(self) -> None:
+        """Show the findings with the whole uncertainty budget, or without it again."""
+        findings = self.query_one(FindingsPage)
+        if self.query_one(ContentSwitcher).current != "findings":
+            findings.remove_class("-budget")
+            self.action_page("findings")
+        findings.toggle_budget()
 
     def action_chart(self) -> None:
         """Let the chart follow the next value."""

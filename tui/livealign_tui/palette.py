@@ -16,6 +16,7 @@ _COMMANDS = (
     ("Adjust sideways", "follow('horizontal')", "Follow the machine while it is shifted"),
     ("Pause reading, or go on", "pause", "Values are shown but kept out of the result"),
     ("Add a note", "note", "Write a line into the record"),
+    ("Uncertainty budget", "budget", "What the uncertainty of the findings is made of"),
     ("Large digits", "large", "Numbers that are read from two metres"),
     ("Chart: next value", "chart", "Follow the offset, or the move at a foot plane"),
 )

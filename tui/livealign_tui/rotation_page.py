@@ -9,6 +9,7 @@ from livealign_tui.history import plane_pose
 from livealign_tui.page import Page, advice_lines
 from livealign_tui.residual_strip import ResidualStrip
 from livealign_tui.ribbon import Ribbon
+from livealign_tui.rig_lines import diagnosis_lines, gross_lines
 from livealign_tui.words import (
     NOT_KNOWN,
     Units,
@@ -23,6 +24,9 @@ from livealign_tui.words import (
 __all__ = ["RotationPage"]
 
 _COLUMNS = (14, 24, 0)
+_STRIP_ROWS = 5
+"""What the residuals need to be drawn."""
+_MOST_GROSS = 3
 
 
 class RotationPage(Page):
@@ -34,6 +38,8 @@ class RotationPage(Page):
         yield Ribbon(id="ribbon")
         yield Block(id="rotation-so-far")
         yield Block(id="rotation-advice")
+        yield Block(id="rotation-gross")
+        yield Block(id="rotation-rig")
         yield ResidualStrip(id="residuals")
 
     def fill(self, snapshot: Snapshot) -> None:
@@ -41,11 +47,12 @@ class RotationPage(Page):
         width, height = self.size
         rotation, units = snapshot.rotation, units_of(snapshot.units)
         ribbon = self.query_one(Ribbon)
-        ribbon.styles.height = 5 if height < 28 else 6 if height < 34 else 8
+        ribbon_rows = 5 if height < 28 else 6 if height < 34 else 8
+        ribbon.styles.height = ribbon_rows
         ribbon.show(rotation)
         self.query_one("#rotation-counts", Block).show([_counts(snapshot, units)])
         so_far = [
-            line(""),
+            _enough(snapshot),
             row([(text, "$quiet") for text in ("so far", "offset at the coupling", "angle")], _COLUMNS),
             *(_plane_line(snapshot, plane, units) for plane in ("vertical", "horizontal")),
             *_feet_lines(snapshot.feet, units),
@@ -57,7 +64,26 @@ class RotationPage(Page):
         self.query_one("#rotation-advice", Block).show(
             advice_lines(snapshot, width, rows, (rotation.advice,))
         )
+        self._fill_rig(snapshot, units, height - ribbon_rows)
         self.query_one(ResidualStrip).show(rotation.residuals, units)
+
+    def _fill_rig(self, snapshot: Snapshot, units: Units, room: int) -> None:
+        """Say what the readings tell of the rig; the residuals keep their room unless it is all there is."""
+        above = ("#rotation-counts", "#rotation-so-far", "#rotation-advice")
+        room -= sum(self.query_one(name, Block).rows for name in above)
+        low = room < 2 * _STRIP_ROWS
+        gross = gross_lines(snapshot.rotation.gross, snapshot.time_s, units, 1 if low else _MOST_GROSS)
+        self.query_one("#rotation-gross", Block).show(gross)
+        room -= len(gross) + (0 if low else _STRIP_ROWS)
+        self.query_one("#rotation-rig", Block).show(
+            diagnosis_lines(snapshot.diagnoses, units, self.size.width, room)
+        )
+
+
+def _enough(snapshot: Snapshot) -> Content:
+    if not snapshot.rotation.enough:
+        return line("")
+    return line(("Enough for the verdict: more turning would not change it.", "bold $key"))
 
 
 def _counts(snapshot: Snapshot, units: Units) -> Content:

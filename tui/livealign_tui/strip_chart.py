@@ -15,6 +15,8 @@ from livealign_tui.words import Units, expanded, number, units_of
 __all__ = ["StripChart"]
 
 _MARGIN = 9
+_FINAL = 16
+"""Columns of the mark at the value where the machine is heading."""
 _LONGEST_GAP_S = 2.0
 _LEAST_SPAN_MM = 0.02
 
@@ -31,13 +33,14 @@ class _Column:
 class StripChart(Drawing):
     """The last minute of one value: line, band, zero, and the value aimed at."""
 
-    KINDS: ClassVar[tuple[str, ...]] = ("line", "band", "aim", "axis", "paper")
+    KINDS: ClassVar[tuple[str, ...]] = ("line", "band", "aim", "final", "axis", "paper")
     COMPONENT_CLASSES: ClassVar[set[str]] = {f"drawing--{kind}" for kind in KINDS}
     DEFAULT_CSS = """
     StripChart { height: 1fr; min-height: 4; }
     StripChart > .drawing--line { color: $foreground; }
     StripChart > .drawing--band { color: $band; }
     StripChart > .drawing--aim { color: $aim; }
+    StripChart > .drawing--final { color: $foreground; text-style: bold; }
     StripChart > .drawing--axis { color: $quiet; }
     StripChart > .drawing--paper { color: $ruling; }
     """
@@ -48,10 +51,19 @@ class StripChart(Drawing):
         self._now_s = 0.0
         self._units: Units = units_of("mm")
         self._aim_mm: float | None = None
+        self._final_mm: float | None = None
 
-    def show(self, points: Sequence[Point], now_s: float, units: Units, aim_mm: float | None = None) -> None:
-        """Show these points up to `now_s`; `aim_mm` is drawn where it is not zero."""
-        self._points, self._now_s, self._units, self._aim_mm = points, now_s, units, aim_mm
+    def show(
+        self,
+        points: Sequence[Point],
+        now_s: float,
+        units: Units,
+        aim_mm: float | None = None,
+        final_mm: float | None = None,
+    ) -> None:
+        """Show these points up to `now_s`; `aim_mm` is drawn where it is not zero, `final_mm` is where they are heading."""
+        self._points, self._now_s, self._units = points, now_s, units
+        self._aim_mm, self._final_mm = aim_mm, final_mm
         self.redraw()
 
     def draw(self, width: int, height: int) -> Canvas:
@@ -76,6 +88,10 @@ class StripChart(Drawing):
             start = here if before is None else before + (here > before) - (here < before)
             canvas.bar(x, min(start, here), max(start, here), "line")
             before = here
+        if self._final_mm is not None:
+            final = axis.dot(self._final_mm * self._units.per_mm) // 2
+            canvas.paper(width - _FINAL, final, "- " * (_FINAL // 2), "final")
+            canvas.text(width - 1, final, "<", "final")
         return canvas
 
     def _aim_shown(self) -> bool:
@@ -116,8 +132,7 @@ class StripChart(Drawing):
         """Return the axis: all values, zero and the aim, and the band as it mostly is."""
         shown = [column for column in columns if column is not None]
         values = [0.0, *(column.value for column in shown)]
-        if self._aim_mm is not None:
-            values.append(self._aim_mm * self._units.per_mm)
+        values += [mm * self._units.per_mm for mm in (self._aim_mm, self._final_mm) if mm is not None]
         if shown:
             spread = median((column.high - column.low) / 2 for column in shown)
             values += [shown[-1].low, shown[-1].high, shown[-1].value - spread, shown[-1].value + spread]

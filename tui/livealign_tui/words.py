@@ -12,6 +12,7 @@ __all__ = [
     "Units",
     "expanded",
     "gap_words",
+    "heading_words",
     "length",
     "length_with_u",
     "links_words",
@@ -24,7 +25,9 @@ __all__ = [
     "plane_words",
     "plus_minus",
     "printable",
+    "rounded_up",
     "slope_with_u",
+    "small",
     "units_of",
     "verdict_words",
     "wrap",
@@ -78,19 +81,24 @@ def _with_u(value: float | None, u: float | None, decimals: int, unit: str) -> s
     spread = expanded(u)
     if spread is None:
         return f"{number(value, decimals)} {unit}, U not known"
-    return f"{number(value, decimals)} ± {_rounded_up(spread, decimals)} {unit}"
+    return f"{number(value, decimals)} ± {rounded_up(spread, decimals)} {unit}"
 
 
-def _rounded_up(spread: float, decimals: int) -> str:
+def rounded_up(spread: float, decimals: int) -> str:
     """Return an uncertainty that is never shown smaller than it is, least of all as none."""
     step = 10.0**-decimals
     return f"{math.ceil(spread / step - 1e-9) * step:.{decimals}f}"
 
 
+def small(value: float, decimals: int) -> str:
+    """Return an amount without its sign, with a decimal more where it would have one figure left, or none."""
+    return f"{abs(value):.{decimals + (abs(value) < 10.0 ** (1 - decimals))}f}"
+
+
 def plus_minus(u_mm: float | None, units: Units) -> str:
     """Return the expanded uncertainty alone, without its unit, from the standard one."""
     spread = expanded(u_mm)
-    return "U not known" if spread is None else f"± {_rounded_up(spread * units.per_mm, units.decimals)}"
+    return "U not known" if spread is None else f"± {rounded_up(spread * units.per_mm, units.decimals)}"
 
 
 def length(value_mm: float | None, units: Units, *, sign: bool = True) -> str:
@@ -177,6 +185,19 @@ def machine_words(state: str, settling: Settling) -> str:
     if state == "settled":
         return f"settled, still for {settling.still_s:.0f} s"
     return state
+
+
+def heading_words(
+    final_mm: float | None, slope_mm_per_m: float | None, settling: Settling, units: Units
+) -> str:
+    """Return where a value, and a slope, are heading and how long it may take; nothing when nobody knows."""
+    if final_mm is None:
+        return ""
+    said = f"heading for {length(final_mm, units)}"
+    if slope_mm_per_m is not None:
+        said = f"{said} and {number(slope_mm_per_m, 2)} {units.slope}"
+    left = settling.seconds_left
+    return said if left is None else f"{said}, settled in about {math.ceil(left)} s"
 
 
 def parked_words(settling: Settling) -> str:
