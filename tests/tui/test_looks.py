@@ -6,26 +6,16 @@ from dataclasses import replace
 import pytest
 from textual.pilot import Pilot
 
-from livealign.snapshot import Phase, PlanePose, Snapshot
+from livealign.snapshot import Phase, Snapshot
 from livealign_tui.app import Arrived, Dashboard
+from tests.tui import picture
+from tests.tui.jobs import disturbed, settling
 from tests.tui.stage import NOON
 
-
-def settling(job: Snapshot) -> list[Snapshot]:
-    """A minute in which the machine is lowered and settles."""
-    made = []
-    for i in range(120):
-        low = 0.342 if i < 60 else max(0.092, 0.342 - 0.05 * (i - 60))
-        u = 0.006 if i < 60 else 0.03 / (1 + max(0, i - 65)) + 0.006
-        pose = replace(job.pose, vertical=PlanePose(low, u, -0.31, 0.024))
-        made.append(replace(job, phase="adjust", sequence=i, time_s=40 + i / 2, pose=pose))
-    return made
+Compare = Callable[..., bool]
 
 
-@pytest.mark.parametrize("phase", ["ready", "rotation", "findings", "adjust"])
-def test_page(phase: Phase, job: Snapshot, snap_compare: Callable[..., bool]) -> None:
-    shown = settling(job) if phase == "adjust" else [replace(job, phase=phase)]
-
+def look(compare: Compare, shown: list[Snapshot], *keys: str) -> bool:
     async def play(pilot: Pilot[None]) -> None:
         dashboard = pilot.app
         assert isinstance(dashboard, Dashboard)
@@ -33,6 +23,28 @@ def test_page(phase: Phase, job: Snapshot, snap_compare: Callable[..., bool]) ->
             dashboard._main._history.add(snapshot)
         dashboard.post_message(Arrived(shown[-1]))
         await pilot.pause()
+        await pilot.press(*keys)
         await pilot.pause()
 
-    assert snap_compare(Dashboard(None, now=lambda: NOON), terminal_size=(80, 24), run_before=play)
+    return compare(Dashboard(None, now=lambda: NOON), terminal_size=(80, 24), run_before=play)
+
+
+@pytest.mark.parametrize("phase", ["ready", "rotation", "findings", "adjust"])
+def test_page(phase: Phase, job: Snapshot, snap_compare: Compare) -> None:
+    assert look(snap_compare, settling(job) if phase == "adjust" else [replace(job, phase=phase)])
+
+
+@pytest.mark.parametrize("phase", ["rotation", "findings"])
+def test_page_after_a_disturbed_turn(phase: Phase, job: Snapshot, snap_compare: Compare) -> None:
+    assert look(snap_compare, [replace(disturbed(job), phase=phase)])
+
+
+def test_budget(job: Snapshot, snap_compare: Compare) -> None:
+    assert look(snap_compare, [replace(disturbed(job), phase="findings")], "b")
+
+
+async def test_the_picture_in_the_readme_is_the_dashboard_as_it_is_and_fetches_nothing() -> None:
+    drawn = picture.PICTURE.read_text(encoding="utf-8")
+    assert "url(http" not in drawn
+    assert "@import" not in drawn
+    assert drawn == await picture.draw(), "draw it again: python -m tests.tui.picture"
