@@ -14,7 +14,7 @@ demo: $(VENV)/.for-use
 	@$(BIN)/livealign demo $(ARGS)
 
 test: $(VENV)/.for-work
-	$(BIN)/python -m pytest $(ARGS)
+	$(BIN)/python -m pytest -n auto --dist loadfile $(ARGS)
 
 check: $(VENV)/.for-work
 	$(BIN)/ruff format --check .
