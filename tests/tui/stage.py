@@ -96,7 +96,8 @@ class Stage:
         """Post snapshots past any service, and wait until they are shown."""
         for snapshot in snapshots:
             self.pilot.app.post_message(Arrived(snapshot))
-            await self.pilot.pause()
+            # Once it has been taken; idle is waited for only once.
+            await self.pilot.pause(0)
         await self.pilot.pause()
 
     def text(self) -> str:
