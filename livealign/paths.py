@@ -2,6 +2,7 @@
 
 import json
 import os
+import warnings
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -23,7 +24,10 @@ def default_note_path() -> Path:
     """Return the file in which a service says where it is, unless told otherwise."""
     from platformdirs import user_runtime_path  # noqa: PLC0415 - keeps start-up short
 
-    return user_runtime_path("livealign") / "service.json"
+    with warnings.catch_warnings():
+        # Where the platform names no folder, platformdirs takes one below /tmp and warns: it will do.
+        warnings.simplefilter("ignore")
+        return user_runtime_path("livealign") / "service.json"
 
 
 def write_note(note: ServiceNote, path: Path) -> None:

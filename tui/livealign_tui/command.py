@@ -31,7 +31,7 @@ def watch(url: str | None, token: str | None, note: Path | None) -> None:
         raise click.UsageError("Give either --url and --token, or --note.")
     if not _is_terminal():
         raise click.ClickException(
-            "the dashboard needs a terminal\n  For values in a pipe use: livealign run --json"
+            "the dashboard needs a terminal\n  For values without one, read the API of the running job (docs/api.md)"
         )
     try:
         if url is not None and token is not None:
