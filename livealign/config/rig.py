@@ -150,7 +150,7 @@ class DetectorSpec(_Part):
     depth_mm: Finite = 0.0
     """From the head's mark to the detecting surface, positive toward the movable machine."""
     radius_mm: Annotated[Positive | None, Field(validate_default=True)] = None
-    """Face only, and needed there: from the carrying shaft's axis to the plunger."""
+    """Face, and needed there: from the carrying shaft's axis to the plunger. Rim: of the rim; left out: the coupling's."""
     radius_u_mm: NotNegative = 0.5
     sag_mm: Finite = 0.0
     """Rim and face: what the indicator, zeroed at 12 o'clock, shows at 6 o'clock on a stiff bar, with its sign."""
@@ -177,8 +177,8 @@ class DetectorSpec(_Part):
             raise ValueError(
                 "is missing; a face indicator takes its distance from the shaft's axis, a number above 0"
             )
-        if kind in {"light", "rim"} and radius is not None:
-            raise ValueError('is for kind = "face" only; leave it out')
+        if kind == "light" and radius is not None:
+            raise ValueError('is for kind = "rim" or "face" only; leave it out')
         return radius
 
 

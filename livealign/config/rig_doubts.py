@@ -116,7 +116,7 @@ def _detector_doubts(key: str, head: Head, d: DetectorSpec) -> Iterator[Doubt]:
             "rig", f"{key}.dim_below", what, "Set dim_below to the least light at which it reads well."
         )
     if d.radius_mm is not None and not 10 <= d.radius_mm <= 1000:
-        what = f"{who} is said to touch the face {d.radius_mm:g} mm from the shaft's axis"
+        what = f"{who} is said to touch the other shaft {d.radius_mm:g} mm from its axis"
         yield Doubt("rig", f"{key}.radius_mm", what, "Check it: it is a radius, in mm.")
     yield from _sag_doubts(key, who, d)
 
@@ -158,7 +158,7 @@ def _same_channel_doubts(rig: Rig) -> Iterator[Doubt]:
 
 def together_doubts(job: Job, rig: Rig, where: Positions) -> Iterator[Doubt]:
     """Yield what is doubtful in a rig on a job's machines."""
-    radii = [d.radius_mm * 1e-3 for h in rig.heads for d in h.detectors if d.radius_mm is not None]
+    radii = [d.radius_mm * 1e-3 for h in rig.heads for d in h.detectors if d.kind == "face" and d.radius_mm]
     seeing = [d.kind != "face" for h in rig.heads for d in h.detectors]
     xs = [p.x_m for p, sees in zip(detector_planes(rig, where), seeing, strict=True) if sees]
     yield from _side_doubts(rig, where)

@@ -11,7 +11,7 @@ from livealign.stream.contracts import Format
 from livealign.stream.registry import format_class
 from livealign_simulators.geometry import AxisLine, Floats
 from livealign_simulators.scene import Scene
-from livealign_simulators.sensing import raw_angle, raw_position
+from livealign_simulators.sensing import bent, raw_angle, raw_position
 from livealign_simulators.truth import AngleTruth, DetectorTruth
 
 __all__ = ["Device", "Faults"]
@@ -128,7 +128,7 @@ class Device:
         def column(angle: Floats, line: AxisLine, _time_s: Floats) -> Floats:
             factor = _DIM_NOISE_FACTOR if self.faults.dim else 1.0
             raw = raw_position(detector, line, angle, self._rng, factor)
-            return np.round(raw, _DECIMALS[detector.spec.unit])
+            return np.round(bent(detector.spec, raw), _DECIMALS[detector.spec.unit])
 
         return column
 

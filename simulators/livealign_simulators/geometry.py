@@ -1,4 +1,4 @@
-"""Vectors in space: lines, rotations and where a ray meets a plane, for many readings at once.
+"""Vectors in space: lines, rotations and where a ray meets a plane or a cylinder, for many readings at once.
 
 The frame: x along the stationary shaft from the stationary to the movable machine, from the coupling;
 y to 3 o'clock and z to 12 o'clock for a viewer behind the movable machine. Lengths in mm, angles in rad.
@@ -10,11 +10,23 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["STATIONARY", "AxisLine", "Floats", "cross", "dot", "head_frame", "hit_plane", "rotate", "unit"]
+__all__ = [
+    "STATIONARY",
+    "UP",
+    "AxisLine",
+    "Floats",
+    "cross",
+    "dot",
+    "head_frame",
+    "hit_cylinder",
+    "hit_plane",
+    "rotate",
+    "unit",
+]
 
 Floats = NDArray[np.float64]
 
-_UP = np.array([0.0, 0.0, 1.0])
+UP = np.array([0.0, 0.0, 1.0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +83,7 @@ def head_frame(axis: Floats, angle_rad: Floats) -> tuple[Floats, Floats]:
 
     At angle 0 the head is at 12 o'clock; angles grow clockwise for the viewer, who looks against the axis.
     """
-    at_twelve = unit(_UP - axis * dot(axis, _UP))
+    at_twelve = unit(UP - axis * dot(axis, UP))
     outward = rotate(at_twelve, axis, -angle_rad)
     return outward, cross(outward, axis)
 
@@ -80,3 +92,17 @@ def hit_plane(origin: Floats, direction: Floats, point: Floats, normal: Floats) 
     """Return where rays meet planes, shape (..., 3)."""
     distance = dot(point - origin, normal) / dot(direction, normal)
     return origin + direction * distance
+
+
+def hit_cylinder(
+    origin: Floats, direction: Floats, on_axis: Floats, axis: Floats, radius_mm: float
+) -> Floats:
+    """Return where rays from outside first meet endless cylinders round unit axes, shape (..., 3).
+
+    A ray that passes by gives its nearest point.
+    """
+    away, along = origin - on_axis, direction
+    away, along = away - axis * dot(axis, away), along - axis * dot(axis, along)
+    square, half, rest = dot(along, along), dot(along, away), dot(away, away) - radius_mm**2
+    root = np.sqrt(np.maximum(half * half - square * rest, 0.0))
+    return origin + direction * ((-half - root) / square)

@@ -5,12 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from livealign.config.job import Job
-from livealign.config.rig import Rig
+from livealign.config.rig import DetectorSpec, Rig
+from livealign_simulators.contact import Plunger, touch_face, touch_rim
 from livealign_simulators.geometry import AxisLine, Floats
 from livealign_simulators.trace import trace
 from livealign_simulators.truth import MM_PER, AngleTruth, DetectorTruth, Truth, draw_truth
 
-__all__ = ["Sweep", "raw_angle", "raw_position", "sample_sweep"]
+__all__ = ["Sweep", "bent", "raw_angle", "raw_position", "sample_sweep", "true_position_mm"]
+
+_BENT_STEPS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +44,50 @@ def raw_position(
     rng: np.random.Generator,
     noise_factor: float = 1.0,
 ) -> Floats:
-    """Return what the position detector says, in its unit; beyond its range it stays at the end."""
+    """Return what the position detector would say if it were straight, in its unit; beyond its range it stays at the end."""
     spec = detector.spec
-    outward, clockwise = trace(movable, angle_rad, detector.source, detector.surface, detector.shaft)
-    true_mm = outward if spec.axis == "radial" else clockwise
+    true_mm = true_position_mm(detector, movable, angle_rad)
     true_mm = true_mm + rng.normal(0.0, spec.noise_mm * noise_factor, np.shape(true_mm))
     if spec.range_mm is not None:
         true_mm = np.clip(true_mm, *spec.range_mm)
     return spec.polarity * detector.gain * true_mm / MM_PER[spec.unit]
+
+
+def true_position_mm(detector: DetectorTruth, movable: AxisLine, angle_rad: Floats) -> Floats:
+    """Return where the spot or the plunger is, in mm from the detector's zero."""
+    sight = detector.sight
+    if isinstance(sight, Plunger):
+        touch = touch_rim if detector.spec.kind == "rim" else touch_face
+        return touch(movable, angle_rad, sight, detector.shaft)
+    outward, clockwise = trace(movable, angle_rad, sight.source, sight.surface, detector.shaft)
+    mounting = np.radians(detector.spec.phase_deg)
+    along: Floats = outward * np.cos(mounting) + clockwise * np.sin(mounting)
+    return along
+
+
+def bent(spec: DetectorSpec, straight: Floats) -> Floats:
+    """Return the number of a sensor that is not straight, from what it should say; both in its unit."""
+    if spec.linearity is None:
+        return straight
+    if spec.linearity.table is not None:
+        return _back_through(np.array(spec.linearity.table), straight)
+    # Newton's method from the straight part: the sensor is bent a little.
+    true = np.polynomial.Polynomial(spec.linearity.polynomial or (0.0, 1.0))
+    slope = true.deriv()
+    raw: Floats = straight.copy()
+    for _ in range(_BENT_STEPS):
+        raw = raw - (true(raw) - straight) / slope(raw)
+    return raw
+
+
+def _back_through(points: Floats, true: Floats) -> Floats:
+    """Return raw numbers by a table of (raw, true), its end pieces going on beyond it."""
+    (first, second), (before, last) = points[:2], points[-2:]
+    reach = 10.0
+    far = np.array([first - reach * (second - first), *points, last + reach * (last - before)])
+    order = np.argsort(far[:, 1])
+    raw: Floats = np.interp(true, far[order, 1], far[order, 0])
+    return raw
 
 
 def sample_sweep(job: Job, rig: Rig, *, seed: int, pose: AxisLine, angles_deg: Floats) -> Sweep:

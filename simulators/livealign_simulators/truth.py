@@ -9,11 +9,21 @@ import numpy as np
 from livealign.config.job import Distance, Job
 from livealign.config.rig import AngleSensor, DetectorSpec, Head, Rig
 from livealign.errors import PersonError
+from livealign_simulators.contact import Plunger
 from livealign_simulators.geometry import AxisLine
 from livealign_simulators.machine import FootPlane
 from livealign_simulators.trace import Shaft, Source, Surface
 
-__all__ = ["MM_PER", "AngleTruth", "DetectorTruth", "Truth", "draw_start", "draw_truth", "target_line"]
+__all__ = [
+    "MM_PER",
+    "AngleTruth",
+    "Beam",
+    "DetectorTruth",
+    "Truth",
+    "draw_start",
+    "draw_truth",
+    "target_line",
+]
 
 MM_PER = {"mm": 1.0, "um": 0.001, "in": 25.4, "mil": 0.0254, "inch": 25.4}
 
@@ -21,6 +31,8 @@ _ORIGIN = "coupling"
 _AIM_RAD = 0.002
 _LEAN_RAD = 0.005
 _PLACE_MM = 0.3
+_ASIDE_MM = 0.05
+"""How far a plunger passes the axis: on a rim it turns up and down into side to side."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,15 +44,22 @@ class AngleTruth:
 
 
 @dataclass(frozen=True, slots=True)
+class Beam:
+    """The detecting surface in a head, and the light of the head across that falls on it."""
+
+    source: Source
+    surface: Surface
+
+
+@dataclass(frozen=True, slots=True)
 class DetectorTruth:
-    """A position detector, its true gain and place, and the light that falls on it."""
+    """A position detector, its true gain and place, and what it sees or touches."""
 
     head: str
     shaft: Shaft
     spec: DetectorSpec
     gain: float
-    source: Source
-    surface: Surface
+    sight: Beam | Plunger
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +93,8 @@ def draw_truth(job: Job, rig: Rig, seed: np.random.SeedSequence) -> Truth:
         for h in rig.heads
         if h.angle is not None
     }
-    detectors = tuple(d for h in rig.heads for d in _detectors(h, rig.heads, points, rng))
+    rim_mm = job.coupling.diameter * MM_PER[job.units] / 2.0
+    detectors = tuple(d for h in rig.heads for d in _detectors(h, rig.heads, points, rim_mm, rng))
     feet = tuple(FootPlane(f.name, points[f.name]) for f in job.feet)
     return Truth(points, feet, angles, detectors)
 
@@ -130,9 +150,9 @@ def _across(distance: Distance, here: str, length_mm: float) -> tuple[str | None
 
 
 def _detectors(
-    head: Head, heads: Sequence[Head], points: dict[str, float], rng: np.random.Generator
+    head: Head, heads: Sequence[Head], points: dict[str, float], rim_mm: float, rng: np.random.Generator
 ) -> list[DetectorTruth]:
-    """Place a head's detectors and the light of the nearest head on the other shaft."""
+    """Place a head's detectors: in the light of the nearest head on the other shaft, or on the coupling's hub."""
     across = [points[h.name] for h in heads if h.shaft != head.shaft]
     here = points[head.name]
     # A bare light is not in the rig file: it sits as far beyond the coupling as the head before it.
@@ -145,18 +165,33 @@ def _detectors(
     )
     made = []
     for spec in head.detectors:
-        if spec.sag_mm:
-            raise PersonError(
-                f"{head.name}: contact indicators with bracket sag cannot be simulated",
-                advice="Leave out sag_mm, or simulate a rig with light heads.",
-            )
-        surface = Surface(
-            x_mm=here + spec.depth_mm,
-            radius_mm=80.0 + rng.uniform(-_PLACE_MM, _PLACE_MM),
-            aside_mm=rng.uniform(-_PLACE_MM, _PLACE_MM),
-            lean_rad=rng.uniform(-_LEAN_RAD, _LEAN_RAD),
-            yaw_rad=rng.uniform(-_LEAN_RAD, _LEAN_RAD),
-        )
+        x = here + spec.depth_mm
+        sight = _beam(source, x, rng) if spec.kind == "light" else _plunger(spec, x, rim_mm, rng)
         gain = spec.gain * (1.0 + rng.normal(0.0, spec.gain_u))
-        made.append(DetectorTruth(head.name, head.shaft, spec, gain, source, surface))
+        made.append(DetectorTruth(head.name, head.shaft, spec, gain, sight))
     return made
+
+
+def _beam(source: Source, x_mm: float, rng: np.random.Generator) -> Beam:
+    surface = Surface(
+        x_mm=x_mm,
+        radius_mm=80.0 + rng.uniform(-_PLACE_MM, _PLACE_MM),
+        aside_mm=rng.uniform(-_PLACE_MM, _PLACE_MM),
+        lean_rad=rng.uniform(-_LEAN_RAD, _LEAN_RAD),
+        yaw_rad=rng.uniform(-_LEAN_RAD, _LEAN_RAD),
+    )
+    return Beam(source, surface)
+
+
+def _plunger(spec: DetectorSpec, x_mm: float, rim_mm: float, rng: np.random.Generator) -> Plunger:
+    """Put an indicator on the coupling's rim, or on its face; what shows at 6 o'clock on a stiff bar is twice a droop."""
+    shown_mm = spec.sag_mm + rng.normal(0.0, spec.sag_u_mm)
+    radius_mm = (spec.radius_mm or rim_mm) + rng.normal(0.0, spec.radius_u_mm)
+    return Plunger(
+        x_mm=x_mm,
+        radius_mm=radius_mm,
+        mounting_rad=np.radians(spec.phase_deg),
+        aside_mm=rng.uniform(-_ASIDE_MM, _ASIDE_MM),
+        lean_rad=rng.uniform(-_LEAN_RAD, _LEAN_RAD),
+        droop_mm=-spec.polarity * shown_mm / 2.0,
+    )

@@ -55,11 +55,34 @@ def test_a_distance_too_many_does_no_harm(job, rig):
     assert draw_truth(more, rig, seeds(1)[0]).points_mm["far feet"] == pytest.approx(750, abs=10)
 
 
-def test_contact_indicators_with_sag_are_refused_in_words(job, rig):
-    head = rig.heads[0]
-    sagging = head.model_copy(update={"detectors": (head.detectors[0].model_copy(update={"sag_mm": 0.1}),)})
-    with pytest.raises(PersonError, match="sag"):
-        draw_truth(job, rig.model_copy(update={"heads": (sagging, rig.heads[1])}), seeds(1)[0])
+def indicators(job, rig, **each):
+    """The rig with an indicator on each of its heads."""
+    heads = []
+    for head in rig.heads:
+        spec = head.detectors[0].model_copy(update={"kind": "rim", "light_field": None, **each})
+        heads.append(head.model_copy(update={"detectors": (spec,)}))
+    return rig.model_copy(update={"heads": tuple(heads)})
+
+
+def test_an_indicator_touches_the_coupling_with_the_sag_and_radius_the_file_allows(job, rig):
+    sagging = indicators(job, rig, sag_mm=-0.08, sag_u_mm=0.004)
+    drawn = [draw_truth(job, sagging, s).detectors[0].sight for s in seeds(300)]
+    assert {p.radius_mm for p in drawn} != {80.0}
+    assert np.mean([p.radius_mm for p in drawn]) == pytest.approx(80.0, abs=0.2)
+    assert np.mean([p.droop_mm for p in drawn]) == pytest.approx(0.04, abs=0.001)
+    assert np.std([p.droop_mm for p in drawn]) == pytest.approx(0.002, rel=0.2)
+    faces = indicators(job, rig, kind="face", radius_mm=60.0, radius_u_mm=0.3)
+    assert np.std(
+        [draw_truth(job, faces, s).detectors[1].sight.radius_mm for s in seeds(300)]
+    ) == pytest.approx(0.3, rel=0.2)
+
+
+def test_a_sagging_indicator_shows_at_six_what_the_file_says(job, rig):
+    for polarity in (1, -1):
+        sagging = indicators(job, rig, sag_mm=-0.08 * polarity, sag_u_mm=0.0, polarity=polarity, gain_u=0.0)
+        sweep = sample_sweep(job, sagging, seed=3, pose=AxisLine(), angles_deg=np.repeat([0.0, 180.0], 200))
+        reading = sweep.readings_mm["head M", "position"]  # polarity undone
+        assert reading[200:].mean() - reading[:200].mean() == pytest.approx(-0.08, abs=1e-3)
 
 
 def test_starts_differ_and_come_high_and_low():
