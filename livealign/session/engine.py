@@ -18,6 +18,7 @@ from livealign.model.coverage import best_angle, parking, sector_information
 from livealign.model.diagnostics import Diagnosis as Found
 from livealign.model.diagnostics import diagnose, range_ahead
 from livealign.model.readings import BINS
+from livealign.model.rig import RigModel
 from livealign.model.sweep import Sweep, SweepFit
 from livealign.model.tracker import Track, Tracker
 from livealign.session.assessment import Assessment, assess, diameter_m
@@ -86,6 +87,16 @@ class Session:
         self._parked_badly = False
         self._notes: list[str] = []
         self._assessment: tuple[Belief | None, Assessment] | None = None
+
+    @property
+    def model(self) -> RigModel:
+        """The rig as the estimator sees it."""
+        return self._model
+
+    @property
+    def last_fit(self) -> SweepFit | None:
+        """Of the last rotation; None before there is one."""
+        return self._fit
 
     @property
     def due_ns(self) -> int | None:
