@@ -179,6 +179,8 @@ class RotationState:
     """Readings that the robust fit gave no weight."""
     residual_sd_mm: float | None = None
     observable: bool = False
+    missing: tuple[str, ...] = ()
+    """What is not observable, why, and what to add."""
     advice: str = ""
     """What would help most, in words."""
     next_angle_deg: float | None = None

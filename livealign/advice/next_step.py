@@ -45,9 +45,9 @@ def advise(
     if phase == "ready":
         lines.append("Begin a rotation, then turn both shafts slowly one way, as far as you can.")
     elif phase == "rotation":
-        lines.append(_rotating(rotation, verdict))
+        lines += rotation.missing or [_rotating(rotation, verdict)]
     elif phase == "findings":
-        lines.append(_found(verdict, feet, rotation))
+        lines += [_found(verdict, feet, rotation), *rotation.missing]
     else:
         lines.append(_adjusting(plane, verdict, feet, machine, parked_badly=parked_badly))
     return tuple(lines)
@@ -63,7 +63,7 @@ def _rotating(rotation: RotationState, verdict: Verdict) -> str:
 
 def _found(verdict: Verdict, feet: tuple[Foot, ...], rotation: RotationState) -> str:
     if not rotation.observable:
-        return "The pose is not observable from this rotation: begin again and turn further."
+        return "The pose is not observable from this rotation; a new one can be begun."
     if verdict.state == "conforming":
         return "Inside tolerance: record it as left, or adjust further."
     if verdict.state == "not known" or not feet:

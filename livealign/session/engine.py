@@ -10,6 +10,7 @@ import numpy as np
 
 from livealign.advice import corrections, next_step, rig_health, words
 from livealign.advice.budget_words import budget_lines
+from livealign.advice.observability import missing
 from livealign.advice.verdict import can_change
 from livealign.config.job import Job
 from livealign.config.rig import Rig
@@ -282,6 +283,13 @@ class Session:
             left_out=fit.left_out,
             residual_sd_mm=round(1e3 * float(np.sqrt(np.mean(np.square(fit.noise_m)))), 6),
             observable=belief.known,
+            missing=missing(
+                self._model,
+                belief.observable,
+                float(np.degrees(fit.arc_rad)),
+                read=[bool(np.any(pooled.detector == i)) for i in range(belief.constants)],
+                units=self._job.units,
+            ),
             enough=not can_change(self._setup.criterion, compared, self._setup.target, self._job.confidence),
             advice=hint,
             next_angle_deg=angle_deg,

@@ -36,7 +36,8 @@ def test_a_rotation_that_shows_nothing_lets_nobody_adjust() -> None:
     ended = course.command("end_rotation")
     assert ended.phase == "findings"
     assert ended.as_found is None
-    assert "not observable" in ended.advice[-1]
+    assert "not observable" in ended.advice[0]
+    assert "turn further" in ended.advice[1]
     assert "not known yet" in course.objection("adjust")
 
 

@@ -36,7 +36,8 @@ def assert_nothing_said(snapshot: Snapshot) -> None:
     assert snapshot.verdict.used is None
     assert snapshot.as_found is None
     assert not snapshot.rotation.observable
-    assert "not observable" in snapshot.advice[-1]
+    assert "not observable" in snapshot.advice[0]
+    assert snapshot.rotation.missing == snapshot.advice[1:]  # what to add, in words
 
 
 @pytest.mark.parametrize(
