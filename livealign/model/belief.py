@@ -62,7 +62,7 @@ def from_fit(
     model: RigModel,
     observable: tuple[bool, bool, bool, bool],
 ) -> Belief:
-    """Join a fit with what it does not know: beta ~ N(b, U) and x | beta ~ N(fit - S beta, cov).
+    """Join a fit with what it does not know: beta ~ N(b, U) and x | beta ~ N(fit - S (beta - b), cov).
 
     Args:
         x: (n,) fitted constants and pose.
@@ -78,5 +78,4 @@ def from_fit(
     joint[:n, n:] = -sensitivity @ u
     joint[n:, :n] = joint[:n, n:].T
     joint[n:, n:] = u
-    expected = model.beta_mean
-    return Belief(np.concatenate([x - sensitivity @ expected, expected]), joint, n - POSE, observable)
+    return Belief(np.concatenate([x, model.beta_mean]), joint, n - POSE, observable)

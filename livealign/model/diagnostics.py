@@ -120,9 +120,8 @@ def range_ahead(
         covered: (n,) which of n equal sectors of the turn have been read already.
     """
     angles = (np.arange(covered.size) + 0.5) * (2.0 * np.pi / covered.size)
-    d = model.detectors[index]
-    by_sin, by_cos = model.amplitudes(index, x[-POSE:])
-    expected = x[index] + by_sin * np.sin(angles + d.phase_rad) + by_cos * np.cos(angles + d.phase_rad)
+    seen = angles + model.detectors[index].phase_rad
+    expected = model.expected(index, np.sin(seen), np.cos(seen), x)
     outside = ((expected <= limits_m[0]) | (expected >= limits_m[1])) & ~covered
     return float(angles[np.argmax(outside)]) if outside.any() else None
 
@@ -136,7 +135,7 @@ def _series(e: Evidence, index: int, most: int) -> _Series:
     return _Series(
         sin=sin,
         cos=cos,
-        residual=t.value[order] - e.x[index] - by_sin * sin - by_cos * cos,
+        residual=t.value[order] - e.model.expected(index, sin, cos, e.x),
         slope=by_sin * cos - by_cos * sin,
         time_s=time,
         angle=angle,

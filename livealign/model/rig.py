@@ -11,7 +11,7 @@ An indicator on a face, at radius R, sees no offset, and the gap close at the sa
 
 Both are one row, linear in (c, pose). Systematic quantities beta (angle zeros, gains, distances, sags) enter to first order.
 So does the roundness of a rim: an offset a across the plunger shortens its reading by a^2 / 2r. That is the one part of beta
-that is expected, so it is taken out; the others are expected to be zero.
+that is expected, so it is taken out, at the pose of the fit; the others are expected to be zero.
 """
 
 from collections.abc import Sequence
@@ -27,6 +27,9 @@ FloatArray: TypeAlias = NDArray[np.float64]
 
 POSE = 4
 """Number of pose parameters: Y0, Y', Z0, Z'."""
+
+_MOST_ACROSS = 0.05
+"""Offset across a plunger, as a share of the rim's radius, beyond which no shafts are read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +128,24 @@ class RigModel:
         if d.sag_beta is not None:
             b[:, d.sag_beta] = cos
         if d.rim_beta is not None and d.rim_m is not None:
-            across = b[:, d.sensor]  # what turning the angle changes is what lies across the plunger
-            b[:, d.rim_beta] = -np.square(across) / (2.0 * d.rim_m)
+            b[:, d.rim_beta] = self.roundness(index, sin, cos, pose)
         return b
+
+    def roundness(self, index: int, sin: FloatArray, cos: FloatArray, pose: FloatArray) -> FloatArray:
+        """Return the (n,) part of detector `index`'s readings that a rim's roundness is expected to make; else zeros."""
+        rim = self.detectors[index].rim_m
+        if rim is None:
+            return np.zeros(sin.size)
+        by_sin, by_cos = self.amplitudes(index, pose)
+        # A turn that has hardly begun may give any pose: that must not run away with the fit.
+        across = np.clip(by_sin * cos - by_cos * sin, -_MOST_ACROSS * rim, _MOST_ACROSS * rim)
+        added: FloatArray = across * across / (-2.0 * rim)
+        return added
+
+    def expected(self, index: int, sin: FloatArray, cos: FloatArray, x: FloatArray) -> FloatArray:
+        """Return the (n,) readings of detector `index`, sag apart, that constants and pose x make."""
+        by_sin, by_cos = self.amplitudes(index, x[-POSE:])
+        return float(x[index]) + by_sin * sin + by_cos * cos + self.roundness(index, sin, cos, x[-POSE:])
 
     def amplitudes(self, index: int, pose: FloatArray) -> tuple[float, float]:
         """Return the factors of sin and cos in detector `index`'s reading at a pose."""

@@ -37,7 +37,7 @@ class Pooled:
     sin: FloatArray
     cos: FloatArray
     value: FloatArray
-    """(m,) mean reading, m."""
+    """(m,) mean reading, what a round rim adds taken out, m."""
     weight: FloatArray
     """(m,) inverse variance, 1/m^2."""
     residual: FloatArray
@@ -177,8 +177,7 @@ class Sweep:
         residuals, variances = [], []
         for i, t in enumerate(self._tracks):
             base = self._base(i, x)
-            by_sin, by_cos = self._model.amplitudes(i, x[-POSE:])
-            z = (t.value - x[i] - by_sin * t.sin - by_cos * t.cos) / np.sqrt(base)
+            z = (t.value - self._model.expected(i, t.sin, t.cos, x)) / np.sqrt(base)
             if t.n > POSE:
                 self._scale[i] = max(robust.scale(z), _LEAST_SCALE)
             residuals.append(z / self._scale[i])
@@ -209,8 +208,8 @@ class Sweep:
                 self._correlation[i] = robust.correlation_time(z[i] * share)
             factor = robust.variance_factor(z[i], POSE / 2 + 1) * self._correlation[i] * self._scale[i] ** 2
             variance = factor / total + self._excess
-            by_sin, by_cos = self._model.amplitudes(i, x[-POSE:])
-            residual = value - x[i] - by_sin * sin - by_cos * cos
+            residual = value - self._model.expected(i, sin, cos, x)
+            value -= self._model.roundness(i, sin, cos, x[-POSE:])
             which = np.full(used.size, i)
             parts.append(
                 (which, used, self._model.rows(i, sin, cos), sin, cos, value, 1.0 / variance, residual)
@@ -286,8 +285,7 @@ class Sweep:
     def _gross(self, index: int, z: FloatArray, x: FloatArray) -> list[GrossError]:
         t = self._tracks[index]
         where = np.flatnonzero(np.abs(z) >= robust.CUT)
-        by_sin, by_cos = self._model.amplitudes(index, x[-POSE:])
-        size = t.value[where] - x[index] - by_sin * t.sin[where] - by_cos * t.cos[where]
+        size = t.value[where] - self._model.expected(index, t.sin[where], t.cos[where], x)
         worst = np.argsort(-np.abs(size), kind="stable")[:_MOST_GROSS]
         return [
             GrossError(index, float(t.time_s[j]), float(t.angle[j]), float(s))

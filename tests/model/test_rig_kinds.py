@@ -94,6 +94,22 @@ def test_part_of_a_turn_on_a_round_rim_is_read_right() -> None:
     assert np.abs(plain - pose_of(line)).max() > 20e-6  # what it would be without
 
 
+@pytest.mark.parametrize("arc_deg", [0.0, 1.0, 6.0, 15.0])
+def test_a_turn_that_has_hardly_begun_does_not_run_away_on_a_round_rim(arc_deg: float) -> None:
+    setup, truth = SETUPS["reverse rim"], exactly("reverse rim", 5)
+    line, rng = AxisLine(0.4, 0.6e-3, -0.3, 0.7e-3), np.random.default_rng(4)
+    sweep = Sweep(setup.model)
+    for start, stop in ((0.0, arc_deg), (arc_deg, 300.0)):
+        angles = np.radians(np.linspace(start, stop, 100))
+        for index, seen in enumerate(truth.detectors):
+            value = 1e-3 * true_position_mm(seen, line, angles) + rng.normal(0.0, 2e-6, angles.size)
+            sweep.add(index, angles + rng.normal(0.0, 2e-3, angles.size), value)
+        fit = sweep.fit()
+        assert fit is not None
+        assert np.all(np.isfinite(fit.belief.mean))
+    assert np.all(np.abs(fit.belief.pose - pose_of(line)) < 4 * np.sqrt(np.diag(fit.belief.pose_cov)))
+
+
 def rim(x_m: float = 0.0, sign: float = 1.0, **more: float) -> RigModel:
     detector = Detector("rim", x_m, sign, 0.0, 0.0, 1e-6, 0.0, 0, 0, **more)
     return RigModel((detector,), np.zeros((3, 3)), 1, np.array([1.0]), (0,))
