@@ -1,5 +1,6 @@
 """`livealign solve`."""
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +22,8 @@ __all__ = ["solve"]
     epilog="\b\nExamples:\n"
     "  livealign solve recordings/20260301-101500-fan.mcap\n"
     "  livealign solve S=head-s.bin M=head-m.bin --job job.toml --rig rig.toml --json\n"
-    "  livealign solve recording.mcap --verify"
+    "  livealign solve recording.mcap --verify\n"
+    "  livealign solve recording.mcap --monte-carlo 100000 --seed 1"
 )
 @click.argument("source", nargs=-1)
 @click.option("--job", type=click.Path(path_type=Path), help="The job file; a recording holds its own.")
@@ -29,6 +31,17 @@ __all__ = ["solve"]
 @click.option("--json", "as_json", is_flag=True, help="Print the last snapshot as JSON.")
 @click.option("--snapshots", type=click.Path(path_type=Path), help="Write every snapshot there, a line each.")
 @click.option("--verify", is_flag=True, help="Compare with the snapshots in the recording, byte for byte.")
+@click.option(
+    "--monte-carlo",
+    "trials",
+    type=click.IntRange(100, 1_000_000),
+    metavar="N",
+    help="Draw the last rotation's uncertainty in N trials too (100 to 1000000), and say whether linearising is good"
+    " enough.",
+)
+@click.option(
+    "--seed", type=click.IntRange(min=0), help="Of the random numbers; the same gives the same. [0]"
+)
 def solve(
     *,
     source: tuple[str, ...],
@@ -37,25 +50,40 @@ def solve(
     as_json: bool,
     snapshots: Path | None,
     verify: bool,
+    trials: int | None,
+    seed: int | None,
 ) -> None:
     """Compute the result from a recording or captured bytes.
 
     SOURCE is one recording (a .mcap file, or the folder that holds it), or the captured bytes of every link as
     LINK=FILE. Without SOURCE, the links of the rig whose driver is `file` are read.
 
+    With --monte-carlo and --json, the snapshot is the object's key "snapshot" and the rest is "monte_carlo".
+
     Exit code 0: there is a result, conforming or not. 1: none can be had, and why.
     """
+    if seed is not None and trials is None:
+        raise click.UsageError("--seed belongs to --monte-carlo.")
     recording = _recording(source)
     if verify:
         if recording is None:
             raise click.UsageError("--verify needs a recording.")
         if snapshots is not None:
             raise click.UsageError("--verify and --snapshots exclude each other.")
+        if trials is not None:
+            raise click.UsageError("--verify and --monte-carlo exclude each other.")
         _verify(recording, job, rig)
         return
+    from livealign.cli.result_words import reason_words
+
     with _writing(snapshots) as sink:
-        last = _solved(recording, source, job, rig, sink)
-    _print(last, as_json=as_json)
+        last, session = _solved(recording, source, job, rig, sink)
+    if trials is None:
+        _print(last, as_json=as_json)
+    else:
+        _print_both(last, session, trials, seed or 0, as_json=as_json)
+    if reason := reason_words(last):
+        raise PersonError(f"no pose can be had: {reason}")
 
 
 def _recording(source: tuple[str, ...]) -> "Recording | None":
@@ -88,19 +116,21 @@ def _solved(
     job: Path | None,
     rig: Path | None,
     sink: "Callable[[bytes], None] | None",
-) -> "Snapshot":
+) -> "tuple[Snapshot, Session]":
+    """Return the last snapshot, and the session that gave it."""
     if recording is None:
         return _solve_captured(source, job, rig, sink)
     from livealign.record.replay import replay
 
-    last = replay(_session(recording, job, rig), recording, sink)
+    session = _session(recording, job, rig)
+    last = replay(session, recording, sink)
     _tell_if_torn(recording)
-    return last
+    return last, session
 
 
 def _solve_captured(
     source: tuple[str, ...], job: Path | None, rig: Path | None, sink: "Callable[[bytes], None] | None"
-) -> "Snapshot":
+) -> "tuple[Snapshot, Session]":
     if job is None or rig is None:
         raise click.UsageError("Captured bytes need --job and --rig.")
     from livealign.config.load import load_pair
@@ -114,7 +144,7 @@ def _solve_captured(
     if not files:
         raise click.UsageError("Give a recording, or LINK=FILE for every link of the rig.")
     session = Session(the_job, rig_for_files(the_rig, files))
-    return run_events(session, captured_events(files), sink)
+    return run_events(session, captured_events(files), sink), session
 
 
 def _verify(recording: "Recording", job: Path | None, rig: Path | None) -> None:
@@ -141,15 +171,25 @@ def _tell_if_torn(recording: "Recording") -> None:
 
 
 def _print(last: "Snapshot", *, as_json: bool) -> None:
-    from livealign.cli.result_words import reason_words, result_words
+    from livealign.cli.result_words import result_words
     from livealign.snapshot import encode
 
+    click.echo(encode(last) if as_json else result_words(last))
+
+
+def _print_both(last: "Snapshot", session: "Session", trials: int, seed: int, *, as_json: bool) -> None:
+    from livealign.cli import monte_carlo
+    from livealign.cli.result_words import result_words
+    from livealign.snapshot import encode
+
+    feet = tuple(foot.name for foot in last.feet)
+    found = monte_carlo.monte_carlo(session.model, session.last_fit, feet, trials, seed)
     if as_json:
-        click.echo(encode(last))
-    else:
-        click.echo(result_words(last))
-    if reason := reason_words(last):
-        raise PersonError(f"no pose can be had: {reason}")
+        both = {"snapshot": json.loads(encode(last)), "monte_carlo": monte_carlo.as_json(found)}
+        click.echo(json.dumps(both, separators=(",", ":"), ensure_ascii=False))
+        return
+    uncertain = any(part.source == "target" for line in last.budget for part in line.parts)
+    click.echo(f"{result_words(last)}\n\n{monte_carlo.words(found, last.units, target_uncertain=uncertain)}")
 
 
 class _writing:  # noqa: N801 - reads as a verb

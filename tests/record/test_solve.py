@@ -1,9 +1,11 @@
 """`livealign solve`: a result from a recording or from captured bytes, or the reason why there is none."""
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
@@ -15,10 +17,12 @@ from livealign.session.engine import Session
 from livealign.session.events import Command, Event, Tick
 from livealign.snapshot import decode, encode
 from livealign.stream.contracts import Frame, LinkEvent
+from livealign_drivers.delimited import DelimitedFormat, DelimitedOptions
 from service.rigs import HORIZONTAL, JOB_TEXT, VERTICAL, Head, rig_text
 
 TURN = 600
 """Records in a full turn."""
+COLUMNS = ("count", "ms", "angle", "spot", "light")
 
 
 @pytest.fixture
@@ -165,6 +169,112 @@ def test_no_pose_is_told_with_its_reason(
     garbage = livealign("solve", *(f"{k}={tmp_path / k}.bin" for k in "SM"), *files)
     assert garbage.exit_code == 1
     assert "not one record could be read" in garbage.stderr
+
+
+def _sources(captured: dict[str, Path]) -> list[str]:
+    return [f"{link}={path}" for link, path in captured.items()]
+
+
+def test_monte_carlo_stands_beside_the_linear_uncertainty(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path
+) -> None:
+    sources = _sources(_captured(tmp_path))
+    plain = json.loads(livealign("solve", *sources, *files, "--json").stdout)
+    asked = ("solve", *sources, *files, "--monte-carlo", 3000, "--seed", 4)
+    both = json.loads(livealign(*asked, "--json").stdout)
+    assert both["snapshot"] == plain, "without --monte-carlo the snapshot alone is printed"
+    found = both["monte_carlo"]
+    assert (found["trials"], found["seed"], found["linear_is_good_enough"]) == (3000, 4, True)
+    budget = {line["quantity"]: line["u"] for line in plain["budget"] if "gap" not in line["quantity"]}
+    assert {f["quantity"]: f["u_linear"] for f in found["figures"]} == pytest.approx(budget, rel=2e-3)
+    for f in found["figures"]:
+        # 3000 trials know u to 1.3 % and an end of the interval to 5 %.
+        assert f["u_monte_carlo"] == pytest.approx(f["u_linear"], rel=0.06)
+        assert f["half_width_linear"] == pytest.approx(1.96 * f["u_linear"], rel=1e-4)
+        assert f["half_width_monte_carlo"] == pytest.approx(f["half_width_linear"], rel=0.12)
+        assert f["low"] < 0.0 < f["high"]
+    said = livealign(*asked)
+    assert said.exit_code == 0
+    assert "3000 trials, seed 4" in said.stdout
+    assert "Linearising is good enough" in said.stdout
+    assert said.stderr == "", "progress is for a terminal only"
+    assert livealign(*asked).stdout == said.stdout, "the same seed gives the same"
+    assert livealign(*asked[:-1], 5).stdout != said.stdout
+
+
+def test_monte_carlo_says_when_linearising_is_not_good_enough(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path
+) -> None:
+    # Nobody knows these angle zeros: ten degrees turn sideways into down by 1 - cos, which no linear model has.
+    rig = rig_text().replace("zero_u_deg = 0.2", "zero_u_deg = 10.0")
+    assert rig.count("zero_u_deg = 10.0") == 2
+    (tmp_path / "rig.toml").write_text(rig, encoding="utf-8")
+    asked = ("solve", *_sources(_captured(tmp_path)), *files, "--monte-carlo", 3000)
+    found = json.loads(livealign(*asked, "--json").stdout)["monte_carlo"]
+    assert found["linear_is_good_enough"] is False
+    far = next(f for f in found["figures"] if f["quantity"] == "vertical offset")
+    assert far["linear_is_good_enough"] is False
+    # The fit sees 0.300 mm times cos(error): it is short, by 0.300 (1 - exp(-zero_u^2 / 2)) on average.
+    short = VERTICAL[0] * (1.0 - np.exp(-(np.radians(10.0) ** 2) / 2.0))
+    assert (far["low"] + far["high"]) / 2 > short / 2
+    words = livealign(*asked).stdout
+    assert "not good enough" in words
+    assert re.search(r"^  vertical offset: -0\.\d+ to \+0\.\d+ mm$", words, re.MULTILINE)
+
+
+def test_monte_carlo_of_a_recording_is_of_its_last_rotation(
+    livealign: Callable[..., Result], tmp_path: Path
+) -> None:
+    events = _events()
+    path = _recorded(tmp_path, [*events, Command("adjust", events[-1].time_ns + 1, plane="vertical")])
+    both = json.loads(livealign("solve", path, "--monte-carlo", 100, "--json").stdout)
+    assert both["snapshot"]["phase"] == "adjust"
+    assert both["snapshot"]["budget"] == []
+    assert len(both["monte_carlo"]["figures"]) == 8
+
+
+def test_monte_carlo_without_a_pose_draws_nothing(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path
+) -> None:
+    asked = ("solve", *_sources(_captured(tmp_path, 5)), *files, "--monte-carlo", 100)
+    result = livealign(*asked)
+    assert (result.exit_code, "nothing to draw" in result.stdout) == (1, True)
+    assert "no pose can be had" in result.stderr
+    assert json.loads(livealign(*asked, "--json").stdout)["monte_carlo"] is None
+
+
+@pytest.mark.parametrize("options", [("--monte-carlo", 99), ("--monte-carlo", 1_000_001), ("--seed", 1)])
+def test_wrong_trials_are_refused(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path, options: tuple[object, ...]
+) -> None:
+    assert livealign("solve", *_sources(_captured(tmp_path, 5)), *files, *options).exit_code == 2
+
+
+def test_the_words_say_what_spoils_the_result_and_what_would_help(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path
+) -> None:
+    heads = {link: Head(link) for link in ("S", "M")}
+    for link, head in heads.items():
+        lines = head.lines(TURN).splitlines(keepends=True)
+        if link == "S":
+            lines[200:203] = [_knocked(line) for line in lines[200:203]]
+        (tmp_path / f"{link}.bin").write_bytes(b"".join(lines))
+    words = livealign("solve", *(f"{k}={tmp_path / k}.bin" for k in "SM"), *files).stdout
+    assert re.search(r"^  vertical offset .* U 0\.00\d+ mm, k \d\.\d\d; gains \d+ %$", words, re.MULTILINE)
+    assert re.search(r"^  worst foot: far feet, \w+  U ", words, re.MULTILINE)
+    assert "To shrink gains: calibrate the detectors" in words
+    assert re.search(r"^  fast turning 60 deg/s, whole rig: ", words, re.MULTILINE)
+    assert "Remedy: turn more slowly" in words
+    assert re.search(r"3 left out \(largest [+-]\d\.\d+ mm: head S", " ".join(words.split()))
+    assert max(map(len, words.splitlines())) <= 80
+
+
+def _knocked(line: bytes) -> bytes:
+    """The same record, its spot 0.02 mm off: too little to be a jump, with the checksum that belongs to it."""
+    decoder = DelimitedFormat(DelimitedOptions(columns=COLUMNS, checksum="xor8"))
+    record = decoder.decode(line)
+    fields = {name: float(column[0]) for name, column in record.columns.items()}
+    return decoder.encode({**fields, "spot": fields["spot"] + 20.0})
 
 
 def test_wrong_sources_are_refused(
