@@ -7,6 +7,7 @@ from scipy.stats import binom
 from livealign.model.linear import solve
 from livealign.model.rig import POSE, Detector, RigModel
 from livealign.model.sweep import Sweep
+from livealign.model.tracker import Tracker
 from livealign.session.setup import build
 from livealign_simulators.contact import Plunger, touch_face, touch_rim
 from livealign_simulators.geometry import STATIONARY, AxisLine
@@ -92,6 +93,33 @@ def test_part_of_a_turn_on_a_round_rim_is_read_right() -> None:
     error = np.abs(fit.belief.pose - pose_of(line))
     assert np.all(error < [1e-6, 8e-6, 1e-6, 8e-6])
     assert np.abs(plain - pose_of(line)).max() > 20e-6  # what it would be without
+
+
+def test_a_machine_is_followed_by_indicators_on_round_rims() -> None:
+    """Parked between top and side, where what lies across a plunger changes with the height."""
+    setup, truth = SETUPS["reverse rim"], exactly("reverse rim", 6)
+    rng = np.random.default_rng(2)
+
+    def read(index: int, line: AxisLine, angles: np.ndarray) -> np.ndarray:
+        seen = 1e-3 * true_position_mm(truth.detectors[index], line, angles)
+        return seen + rng.normal(0.0, 1e-6, angles.size)
+
+    before, after = AxisLine(0.5, 0.6e-3, -0.6, 0.7e-3), AxisLine(0.5, 0.6e-3, 0.05, 0.1e-3)
+    sweep = Sweep(setup.model)
+    for index in range(2):
+        angles = np.radians(np.linspace(0.0, 330.0, 300))
+        sweep.add(index, angles, read(index, before, angles))
+    fit = sweep.fit()
+    assert fit is not None
+    tracker = Tracker(setup.model, fit.belief, fit.noise_m, fit.excess_m, vertical=True)
+    for step in range(200):
+        time_s = step / 20 + np.arange(5) / 100
+        angles = np.full(5, np.radians(35.0))
+        for index in range(2):
+            tracker.add(index, time_s, angles, read(index, before if step < 60 else after, angles))
+    found = tracker.estimate()
+    assert found.motion == "settled"
+    assert np.all(np.abs(found.belief.pose - pose_of(after)) < [2e-6, 15e-6, 2e-6, 15e-6])
 
 
 @pytest.mark.parametrize("arc_deg", [0.0, 1.0, 6.0, 15.0])
