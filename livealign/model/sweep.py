@@ -19,6 +19,9 @@ __all__ = ["GrossError", "Pooled", "Sweep", "SweepFit"]
 
 _LEAST_ARC_RAD = np.radians(5.0)
 """Below it the noise of the inclinometer would pass for turning. Uncertainty, not a rule, judges anything wider."""
+_LITTLE_MORE, _WIDE_RAD = 1.2, np.radians(60.0)
+"""After so small a growth, over so wide an arc, the last fit leads to the same answer as Huber's weights would."""
+_NEARLY = 0.02
 _MOST_GROSS = 20
 _LEAST_SCALE = 0.1
 """A sensor that repeats itself to the digit is stuck or coarse, not ten times better than declared."""
@@ -83,6 +86,7 @@ class Sweep:
         self._tracks = [Readings() for _ in model.detectors]
         self._taken = [0] * len(model.detectors)
         self._dropped = 0
+        self._fitted = 0
         self._current = np.zeros(model.size)
         self._scale = np.ones(len(model.detectors))
         self._correlation = np.ones(len(model.detectors))
@@ -129,8 +133,12 @@ class Sweep:
                 self._dropped += int(t.count[~good].sum())
                 t.thin(good)
 
-    def fit(self) -> SweepFit | None:
+    def fit(self, *, live: bool = False) -> SweepFit | None:
         """Fit all readings so far; None while there is none.
+
+        Args:
+            live: the fit is looked at while more readings come: where little has changed since the last one, start from
+                that, and stop a little earlier.
 
         Iteratively reweighted least squares: Huber's weights first, since they lead to one answer from any start,
         then the biweight, which gives gross errors no weight at all.
@@ -141,8 +149,13 @@ class Sweep:
             return None
         seen = sum(np.bincount(t.bins, minlength=BINS) for t in self._tracks)
         arc = arc_rad(np.flatnonzero(seen), BINS)
-        self._iterate(robust.huber, _HUBER_ITERATIONS, rest=0.1)
-        pooled, solution, standardised = self._iterate(robust.biweight, _ITERATIONS, rest=1e-3)
+        grown = self.readings > _LITTLE_MORE * self._fitted
+        self._fitted = self.readings
+        if not live or grown or arc < _WIDE_RAD:
+            self._iterate(robust.huber, _HUBER_ITERATIONS, rest=0.1)
+        pooled, solution, standardised = self._iterate(
+            robust.biweight, _ITERATIONS, rest=_NEARLY if live else 1e-3
+        )
         return self._result(arc, pooled, solution, standardised)
 
     def _iterate(

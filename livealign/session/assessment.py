@@ -44,8 +44,8 @@ def diameter_m(job: Job) -> float:
     return job.coupling.diameter * length_unit_m(job.units)
 
 
-def assess(job: Job, setup: Setup, belief: Belief | None) -> Assessment:
-    """Work out what follows from a belief, or from none."""
+def assess(job: Job, setup: Setup, belief: Belief | None, verdict: Verdict | None = None) -> Assessment:
+    """Work out what follows from a belief, or from none; a verdict that is new enough is kept."""
     if belief is None:
         feet = corrections.unknown_feet(setup.model, setup.feet)
         belief = compared = _NOTHING
@@ -56,7 +56,7 @@ def assess(job: Job, setup: Setup, belief: Belief | None) -> Assessment:
     return Assessment(
         pose=corrections.pose_of(belief),
         feet=feet,
-        verdict=judge(setup.criterion, compared, setup.target, job.confidence),
+        verdict=verdict or judge(setup.criterion, compared, setup.target, job.confidence),
         gap_vertical_mm=corrections.gap_mm(belief, diameter_m(job), vertical=True),
         gap_horizontal_mm=corrections.gap_mm(belief, diameter_m(job), vertical=False),
     )

@@ -44,6 +44,8 @@ from livealign.stream.contracts import Frame, LinkEvent
 __all__ = ["Session"]
 
 _FIT_EVERY_S = 0.1
+_JUDGE_EVERY_S = 0.1
+"""While a plane is followed the verdict need not be new with every snapshot."""
 _DIAGNOSE_EVERY_S = 1.0
 _LIVE_READINGS = 800
 _MOST_RESIDUALS = 72
@@ -87,6 +89,7 @@ class Session:
         self._budget: tuple[BudgetLine, ...] = ()
         self._parked_badly = False
         self._notes: list[str] = []
+        self._judged_s = -np.inf
         self._assessment: tuple[Belief | None, Assessment] | None = None
 
     @property
@@ -176,7 +179,7 @@ class Session:
 
     def _refit(self, now_s: float) -> None:
         """Fit the sweep and say how it stands."""
-        self._fit, self._fit_s = self._sweep.fit(), now_s
+        self._fit, self._fit_s = self._sweep.fit(live=True), now_s
         if self._fit is None:
             return
         self._belief = self._fit.belief
@@ -247,7 +250,11 @@ class Session:
     def _assessed(self) -> Assessment:
         """Return what follows from the present belief, worked out anew only if it is another one."""
         if self._assessment is None or self._assessment[0] is not self._belief:
-            self._assessment = (self._belief, assess(self._job, self._setup, self._belief))
+            now_s = self._now_ns / 1e9
+            fresh = now_s - self._judged_s < _JUDGE_EVERY_S and self._phase == "adjust"
+            verdict = self._assessment[1].verdict if fresh and self._assessment else None
+            self._judged_s = self._judged_s if verdict else now_s
+            self._assessment = (self._belief, assess(self._job, self._setup, self._belief, verdict))
         return self._assessment[1]
 
     def _describe(self, fit: SweepFit) -> RotationState:
