@@ -10,6 +10,7 @@ __all__ = [
     "distance_words",
     "length_unit_m",
     "length_words",
+    "rounded_up",
     "show_distance",
     "show_length",
     "show_slope",
@@ -60,6 +61,12 @@ def show_distance(mm: float | None, units: Units, *, signed: bool = False) -> st
 def distance_words(m: float | None, units: Units, *, signed: bool = False) -> str:
     """Return the same as `show_distance` for a distance in metres."""
     return show_distance(None if m is None else m * 1e3, units, signed=signed)
+
+
+def rounded_up(value: float, decimals: int) -> float:
+    """Return an uncertainty (>= 0) rounded up, so that it never reads as none (JCGM 100, 7.2.6)."""
+    step = 10.0**decimals
+    return math.ceil(round(value * step, 6)) / step
 
 
 def shown(value: float, decimals: int, *, signed: bool = False) -> str:

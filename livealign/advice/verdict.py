@@ -10,6 +10,7 @@ from livealign.advice.probability import at_most, inside
 from livealign.model.belief import Belief
 from livealign.model.rig import FloatArray
 from livealign.snapshot import Verdict
+from livealign.units import rounded_up
 
 __all__ = [
     "FLEX_PLANE_SOURCE",
@@ -226,5 +227,5 @@ def _limit_words(criterion: Criterion) -> str:
 def _worst_words(criterion: Criterion, index: int, used: float, u: float) -> str:
     size, unit = criterion.shown[index]
     decimals = max(0, 1 - math.floor(math.log10(size)))
-    value, plus_minus = f"{used * size:.{decimals}f}", f"{2.0 * u * size:.{decimals}f}"
+    value, plus_minus = f"{used * size:.{decimals}f}", f"{rounded_up(2.0 * u * size, decimals):.{decimals}f}"
     return f"{criterion.labels[index]}: {value} +- {plus_minus} of {size:.4g} {unit}"

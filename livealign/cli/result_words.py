@@ -85,7 +85,10 @@ def _pose(name: str, plane: PlanePose, units: Units) -> str:
 
 
 def _expanded(show: Callable[[float | None, Units], str], u: float | None, units: Units) -> str:
-    return "" if u is None else f" +- {show(2 * u, units)}"
+    if u is None:
+        return ""
+    least = 1e-3 if units == "mm" else 0.01 * METRES["mil"] / METRES["mm"]
+    return f" +- {show(max(2 * u, least if show is _length else 0.01), units)}"
 
 
 def _foot(foot: Foot, units: Units) -> str:

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from livealign.units import rounded_up
 from livealign_simulators.operator import Outcome
 
 __all__ = ["summary"]
@@ -38,4 +39,4 @@ def _compared(truth: dict[str, Any], estimate: dict[str, Any]) -> list[str]:
 def _row(name: str, true: float, told: float | None, u: float | None) -> str:
     if told is None or u is None:
         return f"  {name:32}{true:+9.3f}{'not known':>10}"
-    return f"  {name:32}{true:+9.3f}{told:+10.3f}{2 * u:7.3f}"
+    return f"  {name:32}{true:+9.3f}{told:+10.3f}{rounded_up(2 * u, 3):7.3f}"

@@ -3,6 +3,7 @@
 import statistics
 import time
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from figures import Figure
@@ -48,7 +49,7 @@ def _sweep(model: RigModel, size: int) -> list[Figure]:
         cold.append(_ms(sweep.fit))
         for i, values in enumerate(more):
             sweep.add(i, angle[:FRESH], values)
-        warm.append(_ms(lambda: sweep.fit(live=True)))
+        warm.append(_ms(partial(sweep.fit, live=True)))
         plain.append(_lstsq_ms(model, angle, readings))
     bare = statistics.median(plain)
     name = f"{size} readings a detector"
