@@ -39,6 +39,8 @@ _LEAST_LAG_S = 1e-3
 _LEAST_HEADS_RAD = np.radians(0.3)
 _FAST_RAD_S = np.radians(60.0)
 _SHORT_RAD = np.radians(60.0)
+_OWN = 3
+"""Constant, sine and cosine of each detector's own, so that detectors which disagree in gain are not taken for drifting."""
 _BATCHES = 24
 """Parts of a turn whose means show how far residuals hang together over seconds."""
 _UNEVEN = 3.0
@@ -185,7 +187,7 @@ class _Asked:
 
 
 def _ask(e: Evidence, series: list[_Series]) -> tuple[list[Diagnosis], list[FloatArray]]:
-    """Ask all questions of all detectors at once, beside the whole fit, so that one disturbance is not taken for another.
+    """Ask all questions at once, beside each detector's own turn, so that one disturbance is not taken for another.
 
     Returns:
         The findings, and what stays unexplained of each detector's residuals by them.
@@ -197,7 +199,7 @@ def _ask(e: Evidence, series: list[_Series]) -> tuple[list[Diagnosis], list[Floa
         for columns in [question(s) if s.alive else None]
         if columns is not None
     ]
-    answer, parts, left = _answered(e, series, asked)
+    answer, parts, left = _answered(series, asked)
     inflation = [_inflation(s, rest) if s.alive else 1.0 for s, rest in zip(series, left, strict=True)]
     found, accepted = [], []
     for a, part in zip(asked, parts, strict=True):
@@ -209,21 +211,19 @@ def _ask(e: Evidence, series: list[_Series]) -> tuple[list[Diagnosis], list[Floa
         if sure > _SURE and abs(whole) > (_LEAST_LAG_S if a.unit == "s" else _least_m(e, a.detector)):
             found.append(Diagnosis(a.name, whole, a.unit, (a.detector,), sure))
             accepted.append(a)
-    return found, _answered(e, series, accepted)[2]
+    return found, _answered(series, accepted)[2]
 
 
-def _answered(
-    e: Evidence, series: list[_Series], asked: list[_Asked]
-) -> tuple[Solution, list[slice], list[FloatArray]]:
+def _answered(series: list[_Series], asked: list[_Asked]) -> tuple[Solution, list[slice], list[FloatArray]]:
     """Solve for the fit and the questions; return the solution, where each question's answer is, and the residuals."""
     parts = []
-    width = e.x.size
+    width = _OWN * len(series)
     for a in asked:
         parts.append(slice(width, width + a.columns.shape[1]))
         width += a.columns.shape[1]
     blocks = [np.zeros((s.residual.size, width)) for s in series]
     for i, s in enumerate(series):
-        blocks[i][:, : e.x.size] = e.model.rows(i, s.sin, s.cos)
+        blocks[i][:, _OWN * i : _OWN * (i + 1)] = np.column_stack([np.ones(s.sin.size), s.sin, s.cos])
     for a, part in zip(asked, parts, strict=True):
         blocks[a.detector][:, part] = a.columns
     answer = solve(
