@@ -46,7 +46,8 @@ def _fitted(line: str) -> str:
 
 
 def _hint(snapshot: Snapshot) -> str:
-    hint = snapshot.rotation.advice or (snapshot.advice[0] if snapshot.advice else "")
+    r = snapshot.rotation
+    hint = " ".join(r.missing) or r.advice or (snapshot.advice[0] if snapshot.advice else "")
     return f": {hint}" if hint else ""
 
 
@@ -129,7 +130,8 @@ def _not_observable(snapshot: Snapshot) -> Iterator[str]:
     """Say which parts of the pose the readings do not tell, and what would help."""
     unknown = _unknown(snapshot.pose)
     if unknown:
-        yield f"  not observable: {', '.join(unknown)}{_hint(snapshot)}"
+        yield f"  not observable: {', '.join(unknown)}"
+        yield from (f"    {why}" for why in snapshot.rotation.missing)
 
 
 def _unknown(pose: Pose) -> list[str]:

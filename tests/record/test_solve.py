@@ -243,6 +243,25 @@ def test_monte_carlo_without_a_pose_draws_nothing(
     assert json.loads(livealign(*asked, "--json").stdout)["monte_carlo"] is None
 
 
+def test_what_is_not_observable_is_told_with_what_to_add(
+    livealign: Callable[..., Result], files: list[object], tmp_path: Path
+) -> None:
+    # Head S alone, as if head M had never been bought.
+    links, only, _ = rig_text().split("[[heads]]")
+    rig = links[: links.index('[[links]]\nname = "M"')] + "[[heads]]" + only
+    job = re.sub(r'\[\[distances\]\]\nfrom = "head S"\nto = "head M"\n.*\n.*\n', "", JOB_TEXT)
+    assert "head M" not in job + rig
+    (tmp_path / "rig.toml").write_text(rig, encoding="utf-8")
+    (tmp_path / "job.toml").write_text(job, encoding="utf-8")
+    result = livealign("solve", f"S={_captured(tmp_path)['S']}", *files)
+    assert result.exit_code == 1
+    told = " ".join(result.stdout.split())
+    assert "not observable: vertical offset, vertical slope, horizontal offset, horizontal slope" in told
+    assert "there is only one detector. Add one on the other shaft" in told
+    assert "there is only one detector. Add one on the other shaft" in result.stderr
+    assert "Uncertainty U" not in result.stdout, "what is not known has no budget"
+
+
 @pytest.mark.parametrize("options", [("--monte-carlo", 99), ("--monte-carlo", 1_000_001), ("--seed", 1)])
 def test_wrong_trials_are_refused(
     livealign: Callable[..., Result], files: list[object], tmp_path: Path, options: tuple[object, ...]
