@@ -70,7 +70,7 @@ def budget_lines(
         told = tuple(
             BudgetPart(source, round(factor * part, 6)) for source, part in parts.items() if part > 0.0
         )
-        k95 = expansion(u**2, b.parts[0] ** 2, freedom)
+        k95 = float(expansion(u**2, b.parts[0] ** 2, freedom))
         lines.append(
             BudgetLine(quantity, unit, round(factor * u, 6), round(k95, 3), told, largest, _REMEDY[largest])
         )

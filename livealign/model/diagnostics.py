@@ -240,7 +240,7 @@ def _inflation(s: _Series, left: FloatArray) -> float:
     z = left * np.sqrt(s.weight)
     used = max(float(np.mean(s.weight > 0.0)), 0.1)
     fast = robust.correlation_time(z) * float(np.mean(np.square(z)))
-    slow = float(np.mean([part.sum() ** 2 / part.size for part in np.array_split(z, _BATCHES)]))
+    slow = float(np.mean([part.sum() ** 2 / part.size for part in np.array_split(z, min(_BATCHES, z.size))]))
     return max(fast, slow, 1e-12) / used
 
 
