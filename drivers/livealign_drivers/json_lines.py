@@ -3,7 +3,7 @@
 import json
 import math
 from collections.abc import Mapping
-from typing import Annotated, Any, ClassVar, NoReturn
+from typing import Annotated, Any, ClassVar
 
 from pydantic import Field, field_validator
 
@@ -11,6 +11,7 @@ from livealign.errors import PersonError
 from livealign.stream.contracts import Options, Records
 from livealign_drivers._batch import Batch
 from livealign_drivers._envelope import RecordError
+from livealign_drivers._json import finite, parsed
 from livealign_drivers._lines import LineCutter
 
 __all__ = ["JsonLinesFormat", "JsonLinesOptions"]
@@ -58,7 +59,6 @@ class JsonLinesFormat:
         self._cutter = LineCutter(options.max_line)
         self._columns = tuple(options.fields)
         self._paths = [tuple(path.split(".")) for path in options.fields.values()]
-        self._decoder = json.JSONDecoder(parse_constant=_no_constant)
         self._first = True
 
     def decode(self, payload: bytes) -> Records:
@@ -111,17 +111,7 @@ class JsonLinesFormat:
             raise RecordError(f"is longer than {self._options.max_line} bytes")
         if not line.strip():
             return None
-        try:
-            record = self._decoder.decode(line.decode())
-        except UnicodeDecodeError:
-            raise RecordError("is not UTF-8") from None
-        except json.JSONDecodeError as e:
-            raise RecordError(f"is not JSON: {e.msg} at character {e.pos + 1}") from None
-        except (
-            ValueError,
-            RecursionError,
-        ) as e:  # NaN and its like, a whole number without end, brackets without end
-            raise RecordError(f"is not JSON that can be read: {e}") from None
+        record = parsed(line)
         if not isinstance(record, dict):
             raise RecordError("is not a JSON object")
         return [_number_at(record, path) for path in self._paths]
@@ -135,14 +125,4 @@ def _number_at(record: Any, path: tuple[str, ...]) -> float:
         record = record[key]
     if isinstance(record, bool) or not isinstance(record, int | float):
         return math.nan
-    try:
-        value = float(record)
-    except OverflowError:
-        value = math.inf
-    if not math.isfinite(value):
-        raise RecordError(f"has a number at {'.'.join(path)} that is too large")
-    return value
-
-
-def _no_constant(name: str) -> NoReturn:
-    raise ValueError(f"{name} is not a JSON number")
+    return finite(record, ".".join(path))
