@@ -70,12 +70,20 @@ class SweepFit:
     """Readings with no weight."""
     noise_m: FloatArray
     """(K,) standard deviation of a single reading, as found."""
+    correlation: FloatArray
+    """(K,) how many consecutive readings count as one; 1 for white noise."""
     excess_m: float
     """Standard deviation by which readings at one angle disagree beyond their noise."""
     gross: tuple[GrossError, ...]
     """The largest gross errors still held, largest first."""
     freedom: float
     """Degrees of freedom of the noise estimate: readings, correlation allowed for, less parameters."""
+
+    @property
+    def noise_of_means_m(self) -> FloatArray:
+        """(K,) standard deviation of a mean of n readings, times the root of n."""
+        noise: FloatArray = self.noise_m * np.sqrt(self.correlation)
+        return noise
 
 
 class Sweep:
@@ -267,6 +275,7 @@ class Sweep:
             readings=self.readings,
             left_out=round(left_out) + self._dropped,
             noise_m=noise,
+            correlation=self._correlation.copy(),
             excess_m=self._excess**0.5,
             gross=tuple(gross[:_MOST_GROSS]),
             freedom=max(1.0, independent - solution.rank),

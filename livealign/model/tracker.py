@@ -62,6 +62,8 @@ class Track:
     """Where the machine is heading, while it settles."""
     surprised: bool = False
     """The machine seems to have moved while the shafts were turned."""
+    creep_m_s: float | None = None
+    """How fast the reading that creeps most does, while it is too fast to be called settled."""
     held_shift_m: float | None = None
     """How far the held plane seems to have moved at the coupling, where the rig sees both planes and is sure."""
 
@@ -77,7 +79,7 @@ class Tracker:
         Args:
             model: the rig.
             belief: the sweep's.
-            noise_m: (K,) standard deviation of one reading.
+            noise_m: (K,) standard deviation of a mean of n readings, times the root of n.
             excess_m: how well readings at one angle repeat beyond their noise.
             vertical: whether the vertical plane is to be adjusted; else the horizontal.
         """
@@ -121,6 +123,8 @@ class Tracker:
             elif not self._moved and window.blocks == _LEAST_BLOCKS and self._surprises(index):
                 self._surprised = True
                 self._let_go(self._still_since_s)
+            elif not self._moved and window.creep_m_s is not None:
+                self._let_go(window.start_s)
         stepped = None if self._turning else window.stepped_now()
         if stepped is not None:
             self._let_go(stepped)
@@ -137,10 +141,26 @@ class Tracker:
         still = max(0.0, self._clock_s - self._still_since_s)
         motion = self._motion(still)
         left, final = self._ahead(still) if motion in {"moving", "settling"} else (None, None)
-        return Track(belief, motion, still, parked, left, final, self._surprised, self._held_shift(belief))
+        return Track(
+            belief=belief,
+            motion=motion,
+            still_s=still,
+            parked_rad=parked,
+            seconds_left=left,
+            final=final,
+            surprised=self._surprised,
+            creep_m_s=self._creep() if motion == "settling" else None,
+            held_shift_m=self._held_shift(belief),
+        )
+
+    def _creep(self) -> float | None:
+        rates = [w.creep_m_s for w in self._windows if w.creep_m_s is not None]
+        return max(rates, key=abs, default=None)
 
     def _ahead(self, still: float) -> tuple[float | None, Belief | None]:
         """Return the time until settled and the pose then, from the course of the readings."""
+        if self._creep() is not None:
+            return None, None
         courses = [w.approach() for w in self._windows]
         if not any(courses):
             return (None if still < _MOVING_S else max(0.0, SETTLED_AFTER_S - still)), None
@@ -177,7 +197,8 @@ class Tracker:
             return "moving"
         filled = all(w.blocks >= _LEAST_BLOCKS for w in self._windows if w.blocks)
         unrest = max(w.unrest for w in self._windows)
-        if still < SETTLED_AFTER_S or not filled or unrest > (_UNSETTLED if self._settled else STEADY_BELOW):
+        restless = unrest > (_UNSETTLED if self._settled else STEADY_BELOW) or self._creep() is not None
+        if still < SETTLED_AFTER_S or not filled or restless:
             self._settled = False
             return "settling"
         self._settled = True
@@ -229,7 +250,7 @@ class Tracker:
         self._still_since_s = from_s
         self._clock_s = max(self._clock_s, from_s)
         for window in self._windows:
-            window.restart(from_s)
+            window.restart(from_s, moved=self._clock_s - from_s < _MOVING_S)
 
     def _commit(self, *, turning: bool = False) -> None:
         """Make what is known now the base for what comes; a move just noticed was none if the shafts are being turned."""

@@ -236,7 +236,9 @@ class Session:
             self._tracker.choose(vertical=vertical)
         elif self._fit is not None:
             fit = self._fit
-            self._tracker = Tracker(self._model, fit.belief, fit.noise_m, fit.excess_m, vertical=vertical)
+            self._tracker = Tracker(
+                self._model, fit.belief, fit.noise_of_means_m, fit.excess_m, vertical=vertical
+            )
 
     def _keep_finding(self, now_s: float) -> None:
         if self._belief is None or not self._belief.known:
