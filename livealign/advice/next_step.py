@@ -2,7 +2,7 @@
 
 from livealign.snapshot import Foot, LinkStatus, MachineState, Phase, Plane, RotationState, Verdict
 
-__all__ = ["advise", "turn_further", "where_to_turn"]
+__all__ = ["advise", "creeping", "turn_further", "where_to_turn"]
 
 _MIL_M = 25.4e-6
 
@@ -21,6 +21,13 @@ def where_to_turn(angle_deg: float, now_m: float, after_m: float, units: str) ->
     return f"more near {angle_deg:.0f} deg: worst foot +- {now:.2g} -> {after:.2g} {unit}"
 
 
+def creeping(rate_m_s: float, units: str) -> str:
+    """Say that the machine does not come to rest, and what may be the matter."""
+    size, unit = (_MIL_M, "mil") if units == "inch" else (1e-3, "mm")
+    pace = f"{60.0 * abs(rate_m_s) / size:.1g} {unit} a minute"
+    return f"Still creeping, about {pace}: wait, or look for a foot, bolt or head that gives way or warms up."
+
+
 def advise(
     *,
     phase: Phase,
@@ -33,6 +40,7 @@ def advise(
     links: tuple[LinkStatus, ...],
     parked_badly: bool,
     moved_unseen: bool,
+    creep: str = "",
 ) -> tuple[str, ...]:
     """Return what to do next, most important first."""
     lines = [
@@ -49,7 +57,7 @@ def advise(
     elif phase == "findings":
         lines += [_found(verdict, feet, rotation), *rotation.missing]
     else:
-        lines.append(_adjusting(plane, verdict, feet, machine, parked_badly=parked_badly))
+        lines.append(_adjusting(plane, verdict, feet, machine, parked_badly=parked_badly, creep=creep))
     return tuple(lines)
 
 
@@ -72,14 +80,20 @@ def _found(verdict: Verdict, feet: tuple[Foot, ...], rotation: RotationState) ->
 
 
 def _adjusting(
-    plane: Plane, verdict: Verdict, feet: tuple[Foot, ...], machine: MachineState, *, parked_badly: bool
+    plane: Plane,
+    verdict: Verdict,
+    feet: tuple[Foot, ...],
+    machine: MachineState,
+    *,
+    parked_badly: bool,
+    creep: str,
 ) -> str:
     if machine == "turning":
         return "Stop at a good parking angle before moving the machine."
     if parked_badly:
         return "Park the shafts where this plane shows better."
     if machine in {"moving", "settling"}:
-        return "Wait until the values have settled."
+        return creep or "Wait until the values have settled."
     if verdict.state == "conforming":
         return "Inside tolerance: tighten, wait for settled, and verify by a new rotation."
     vertical = plane == "vertical"

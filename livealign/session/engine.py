@@ -361,6 +361,9 @@ class Session:
                 links=links,
                 parked_badly=self._parked_badly,
                 moved_unseen=track is not None and (track.surprised or track.held_shift_m is not None),
+                creep=""
+                if track is None or track.creep_m_s is None
+                else next_step.creeping(track.creep_m_s, self._job.units),
             ),
             notes=tuple(self._notes),
         )
