@@ -141,5 +141,5 @@ def _lstsq(rows: Floats, values: Floats) -> object:
 def _scipy(rows: Floats, values: Floats) -> object:
     """Robustly, from nothing, with the derivatives given."""
     return least_squares(
-        lambda x: rows @ x - values, np.zeros(rows.shape[1]), lambda x: rows, loss="soft_l1", f_scale=_NOISE_M
+        lambda x: rows @ x - values, np.zeros(rows.shape[1]), lambda _: rows, loss="soft_l1", f_scale=_NOISE_M
     )
