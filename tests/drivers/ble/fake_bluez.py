@@ -4,7 +4,7 @@ What is behind it, the radio, is the test's: devices come near, fall silent, go 
 """
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -172,6 +172,12 @@ class FakeBluez:
                 if device.advertises and not self.connected(device):
                     self.advertise(device)
 
+    def run(self, work: Coroutine[Any, Any, None]) -> None:
+        """Do something in a task of its own, which ends with the service."""
+        task = asyncio.create_task(work, name="fake radio")
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
     # ---- methods
 
     def _called(self, message: Message) -> Message | bool | None:
@@ -231,9 +237,7 @@ class FakeBluez:
             self._send(Message.new_method_return(message))
             await self.resolve(device)
 
-        task = asyncio.create_task(connect(), name="fake connect")
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+        self.run(connect())
         return True
 
     def _disconnect(self, message: Message) -> Message:
@@ -243,7 +247,7 @@ class FakeBluez:
             self.set(message.path or "", DEVICE, Connected=NO)
         return Message.new_method_return(message)
 
-    def _start_notify(self, message: Message) -> Message:
+    def _start_notify(self, message: Message) -> Message | bool:
         self.subscribed.add(message.path or "")
         return Message.new_method_return(message)
 

@@ -1,6 +1,8 @@
 """Bluetooth LE through bleak's back end for Linux: what is special about it."""
 
 import asyncio
+import subprocess
+import sys
 
 import pytest
 from pydantic import ValidationError
@@ -147,6 +149,14 @@ async def test_a_service_that_dies_unnoticed_is_found_out_by_silence(
     await wait_until(lambda: listener.states.count("open") == 2)
     await wait_until(lambda: bluez.notify(head, b"again\n"))
     await wait_until(lambda: listener.received.endswith(b"again\n"))
+
+
+def test_listing_its_options_loads_no_bluetooth():
+    code = "import sys, livealign_drivers.ble\nprint('bleak' in sys.modules)"
+    told = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=60
+    )
+    assert told.stdout == "False\n"
 
 
 async def test_a_silence_that_the_rig_file_limits(bluez, head, driver, listen, wait_until):
