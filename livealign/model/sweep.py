@@ -95,6 +95,7 @@ class Sweep:
         self._taken = [0] * len(model.detectors)
         self._dropped = 0
         self._fitted = 0
+        """Readings at the last fit that did not start from the one before."""
         self._current = np.zeros(model.size)
         self._scale = np.ones(len(model.detectors))
         self._correlation = np.ones(len(model.detectors))
@@ -146,7 +147,7 @@ class Sweep:
 
         Args:
             live: the fit is looked at while more readings come: where little has changed since the last one, start from
-                that, and stop a little earlier.
+                that, keep its scale of the noise, and stop a little earlier.
 
         Iteratively reweighted least squares: Huber's weights first, since they lead to one answer from any start,
         then the biweight, which gives gross errors no weight at all.
@@ -158,22 +159,23 @@ class Sweep:
         seen = sum(np.bincount(t.bins, minlength=BINS) for t in self._tracks)
         arc = arc_rad(np.flatnonzero(seen), BINS)
         grown = self.readings > _LITTLE_MORE * self._fitted
-        self._fitted = self.readings
-        if not live or grown or arc < _WIDE_RAD:
+        anew = not live or grown or arc < _WIDE_RAD
+        if anew:
+            self._fitted = self.readings
             self._iterate(robust.huber, _HUBER_ITERATIONS, rest=0.1)
         pooled, solution, standardised = self._iterate(
-            robust.biweight, _ITERATIONS, rest=_NEARLY if live else 1e-3
+            robust.biweight, _ITERATIONS, rest=_NEARLY if live else 1e-3, rescale=anew
         )
         return self._result(arc, pooled, solution, standardised)
 
     def _iterate(
-        self, weigh: Callable[[FloatArray], FloatArray], most: int, *, rest: float
+        self, weigh: Callable[[FloatArray], FloatArray], most: int, *, rest: float, rescale: bool = True
     ) -> tuple[Pooled, Solution, list[FloatArray]]:
         """Reweight and solve until no parameter moves by more than `rest` of its standard uncertainty."""
         left = most
         while True:
             x = self._current
-            z, base = self._standardised(x)
+            z, base = self._standardised(x, rescale=rescale)
             pooled = self._pool(x, z, base, weigh)
             solution = solve(pooled.rows, pooled.value, pooled.weight)
             self._current = solution.x
@@ -190,16 +192,18 @@ class Sweep:
         slope = by_sin * t.cos - by_cos * t.sin
         return (d.noise_m**2 + np.square(slope * d.angle_noise_rad)) / t.count
 
-    def _standardised(self, x: FloatArray) -> tuple[list[FloatArray], list[FloatArray]]:
+    def _standardised(
+        self, x: FloatArray, *, rescale: bool = True
+    ) -> tuple[list[FloatArray], list[FloatArray]]:
         """Residuals over their standard deviation, and their variances up to the common scale of each detector.
 
-        That scale is found on the way.
+        That scale is found on the way, if it is to be.
         """
         residuals, variances = [], []
         for i, t in enumerate(self._tracks):
             base = self._base(i, x)
             z = (t.value - self._model.expected(i, t.sin, t.cos, x)) / np.sqrt(base)
-            if t.n > POSE:
+            if rescale and t.n > POSE:
                 self._scale[i] = max(robust.scale(z), _LEAST_SCALE)
             residuals.append(z / self._scale[i])
             variances.append(base)

@@ -170,5 +170,6 @@ def _called(model: RigModel, rate_m_s: float, memory: float) -> tuple[list[list[
 
 
 def _times(stretches: list[list[str]], word: str) -> int:
-    """Return how often a word came anew."""
-    return sum(b == word != a for words in stretches for a, b in pairwise(words))
+    """Return how often a word came anew; the first time that a stretch is settled is no news."""
+    times = sum(b == word != a for words in stretches for a, b in pairwise(words))
+    return times - sum(word == "settled" != words[0] for words in stretches if word in words)
