@@ -1,5 +1,6 @@
 """The rig file: which links, what they carry, what the numbers mean."""
 
+from collections.abc import Iterator
 from itertools import pairwise
 from typing import Annotated, Any, Literal, Self
 
@@ -42,6 +43,10 @@ class Spec(BaseModel):
     def options(self) -> dict[str, Any]:
         """The keys beside `kind`."""
         return dict(self.model_extra or {})
+
+    def __repr_args__(self) -> Iterator[tuple[str | None, Any]]:
+        """Leave the options out: one may be a password."""
+        yield "kind", self.kind
 
 
 class DeviceClock(_Part):

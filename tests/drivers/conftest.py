@@ -1,7 +1,9 @@
-"""Real parts at the other end of a driver: a pseudo terminal as serial port, a TCP server, a file."""
+"""Real parts at the other end of a driver: a pseudo terminal as serial port, a TCP server, a broker, a file."""
 
 import asyncio
 import os
+import shutil
+import socket
 import threading
 import time
 from collections.abc import AsyncIterator, Callable
@@ -12,10 +14,12 @@ from typing import Any
 import psutil
 import pytest
 
+from drivers.broker import PROGRAM, MqttPart
 from livealign.stream.contracts import Frame, LinkEvent
 from livealign_drivers.file import FileDriver, FileOptions
 from livealign_drivers.serial import SerialDriver, SerialOptions
 from livealign_drivers.tcp import TcpDriver, TcpOptions
+from livealign_drivers.udp import UdpDriver, UdpOptions
 
 PATIENCE_S = 20.0
 
@@ -96,6 +100,26 @@ class TcpPart:
         self._clients.discard(writer)
 
 
+class UdpPart:
+    """Whoever sends datagrams to the port the driver listens on; nothing comes or goes."""
+
+    def __init__(self) -> None:
+        self._sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = free.getsockname()[1]
+
+    async def vanish(self) -> None:
+        self._sock.close()
+
+    async def send(self, data: bytes) -> None:
+        assert self._sock.sendto(data, ("127.0.0.1", self.port)) == len(data)
+
+    def driver(self, clock, **options) -> UdpDriver:
+        chosen = UdpOptions(**({"host": "127.0.0.1", "port": self.port, "add_line_end": False} | options))
+        return UdpDriver("head S", chosen, clock)
+
+
 class FilePart:
     """A file with a given content."""
 
@@ -145,7 +169,7 @@ class Leftovers:
     """Threads and descriptors that were not there before."""
 
     def __init__(self) -> None:
-        self._threads = set(threading.enumerate())
+        self._before = set(threading.enumerate())
         self._open = self._count()
 
     @staticmethod
@@ -154,7 +178,9 @@ class Leftovers:
         return process.num_fds() if hasattr(process, "num_fds") else process.num_handles()
 
     def threads(self) -> list[str]:
-        return [t.name for t in threading.enumerate() if t not in self._threads]
+        # The loop keeps the threads of its executor, idle, for the next who needs one.
+        started = (t for t in threading.enumerate() if t not in self._before)
+        return [t.name for t in started if not t.name.startswith("asyncio_")]
 
     async def none(self) -> None:
         """Fail unless all are gone, soon."""
@@ -190,6 +216,23 @@ async def serial_part(tmp_path, missing) -> AsyncIterator[SerialPart]:
 async def tcp_part() -> AsyncIterator[TcpPart]:
     part = TcpPart()
     await part.appear()
+    yield part
+    await part.vanish()
+
+
+@pytest.fixture
+async def mqtt_part(tmp_path, missing) -> AsyncIterator[MqttPart]:
+    if PROGRAM is None or shutil.which("mosquitto_passwd") is None:
+        missing("MQTT is tested with a real broker: install the package mosquitto")
+    part = MqttPart(tmp_path)
+    await part.appear()
+    yield part
+    await part.vanish()
+
+
+@pytest.fixture
+async def udp_part() -> AsyncIterator[UdpPart]:
+    part = UdpPart()
     yield part
     await part.vanish()
 

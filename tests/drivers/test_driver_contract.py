@@ -7,15 +7,21 @@ import pytest
 from livealign.stream.contracts import Driver, Frame, LinkEvent
 
 
-@pytest.fixture(params=["serial", "tcp", "file"])
+@pytest.fixture(params=["serial", "tcp", "mqtt", "udp", "file"])
 def part(request):
     """The other end of each kind of link."""
     return request.getfixturevalue(f"{request.param}_part")
 
 
-@pytest.fixture(params=["serial", "tcp"])
+@pytest.fixture(params=["serial", "tcp", "mqtt"])
 def live_part(request):
     """The other end of links that come and go."""
+    return request.getfixturevalue(f"{request.param}_part")
+
+
+@pytest.fixture(params=["serial", "tcp", "mqtt", "udp"])
+def streaming_part(request):
+    """The other end of links over which data come by themselves."""
     return request.getfixturevalue(f"{request.param}_part")
 
 
@@ -166,18 +172,20 @@ async def test_an_abandoned_iteration_is_cleared_up_by_close(part, clock, leftov
     await leftovers.none()
 
 
-async def test_one_listener_at_a_time(live_part, clock, listen, wait_until):
-    driver = live_part.driver(clock)
+async def test_one_listener_at_a_time(streaming_part, clock, listen, wait_until):
+    driver = streaming_part.driver(clock)
     listener = listen(driver)
     await wait_until(lambda: "open" in listener.states)
     with pytest.raises(RuntimeError, match="being read already"):
         await anext(aiter(driver))
-    await live_part.send(b"still here\n")
+    await streaming_part.send(b"still here\n")
     await wait_until(lambda: listener.received == b"still here\n")
 
 
-async def test_a_flood_drops_the_oldest_and_says_so(live_part, clock, monkeypatch, wait_until, leftovers):
-    driver = live_part.driver(clock)
+async def test_a_flood_drops_the_oldest_and_says_so(
+    streaming_part, clock, monkeypatch, wait_until, leftovers
+):
+    driver = streaming_part.driver(clock)
     monkeypatch.setattr(type(driver), "most_frames", 16)
     items = aiter(driver)
     while (await anext(items)).state != "open":
@@ -188,7 +196,7 @@ async def test_a_flood_drops_the_oldest_and_says_so(live_part, clock, monkeypatc
     put = driver._queue.put
     monkeypatch.setattr(driver._queue, "put", lambda item: (put(item), delivered.append(item)))
     for n in range(200):
-        await live_part.send(b"%03d\n" % n)
+        await streaming_part.send(b"%03d\n" % n)
         await wait_until(lambda n=n: b"".join(f.payload for f in delivered).endswith(b"%03d\n" % n))
 
     told = await anext(items)
