@@ -1,12 +1,13 @@
 """The records of one payload while they are collected."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livealign.stream.contracts import Records
+from livealign_drivers._envelope import RecordError
 from livealign_drivers._lines import shortened
 
 __all__ = ["Batch"]
@@ -19,6 +20,24 @@ class Batch:
         self._parts: list[tuple[tuple[str, ...], NDArray[np.float64] | list[list[float]]]] = []
         self._bad = 0
         self._last_bad = ""
+
+    def add_line(
+        self,
+        columns: tuple[str, ...],
+        line: bytes,
+        read: Callable[[bytes], list[float] | None],
+        *,
+        may_be_cut: bool,
+    ) -> None:
+        """Read a line and append its record, if it has one; it is bad if it cannot be read, unless it may have been cut."""
+        try:
+            row = read(line)
+        except RecordError as e:
+            if not may_be_cut:
+                self.add_bad(line, str(e))
+            return
+        if row is not None:
+            self.add_row(columns, row)
 
     def add_row(self, columns: tuple[str, ...], row: list[float]) -> None:
         """Append one record."""

@@ -89,15 +89,8 @@ class SentenceFormat:
         """Return the records completed by this payload; what is incomplete is kept for the next call."""
         batch = Batch()
         for line in self._cutter.feed(payload):
-            first, self._first = self._first, False
-            try:
-                row = self._read(line)
-            except RecordError as e:
-                if not first:
-                    batch.add_bad(line, str(e))
-            else:
-                if row is not None:
-                    batch.add_row(self._columns, row)
+            batch.add_line(self._columns, line, self._read, may_be_cut=self._first)
+            self._first = False
         return batch.records(self._columns)
 
     def encode(self, fields: Mapping[str, float]) -> bytes:
