@@ -213,14 +213,14 @@ class ChannelState:
     """One calibrated stream."""
 
     name: str
-    kind: Literal["position", "angle"]
+    kind: Literal["position", "angle", "auxiliary"]
     unit: str
     value: float | None = None
     rate_hz: float | None = None
     noise: float | None = None
     """Standard deviation of short-term noise, in the channel's unit."""
     flags: tuple[str, ...] = ()
-    """Any of: steady, drifting, noisy, silent, dim, clipped, jumped."""
+    """Any of: steady, drifting, noisy, silent, dim, clipped, jumped; of an auxiliary one: low, high, silent."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,23 +3,28 @@
 import types
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from livealign.config.rig import NAME_PATTERN
+from livealign.config.rig import AXIS_PATTERN, NAME_PATTERN
 
 __all__ = ["Place", "place"]
 
-_PATTERNS = {NAME_PATTERN: "letters, digits, spaces, _ . and -, a letter or digit first"}
+_PATTERNS = {
+    NAME_PATTERN: "letters, digits, spaces, _ . and -, a letter or digit first",
+    AXIS_PATTERN: "a field's name, with a - before it if it grows the other way",
+}
 _PLAIN = {
     float: "a number",
     int: "a whole number",
     str: "text in quotes",
     bool: "true or false",
     Path: "text in quotes",
+    date: "a date such as 2026-05-31, without quotes",
 }
 
 
@@ -58,11 +63,17 @@ def _walk(
         if found is None:
             return Place((*path, *loc), "", tuple(f.alias or name for name, f in kind.model_fields.items()))
         return _walk(found.annotation, found.metadata, rest, (*path, head))
-    if get_origin(kind) in {tuple, list} and isinstance(head, int):
-        items = get_args(kind)
-        item = items[head] if Ellipsis not in items and head < len(items) else items[0]
-        return _walk(item, (), rest, (*path, head))
-    return Place((*path, *loc), "")
+    item = _item(kind, loc)
+    return Place((*path, *loc), "") if item is None else _walk(item, (), rest, (*path, head))
+
+
+def _item(kind: Any, loc: tuple[str | int, ...]) -> Any:
+    """Return what the first of `loc` is in a list or a table of names, or None if it is in neither."""
+    items = get_args(kind)
+    if get_origin(kind) in {tuple, list} and isinstance(loc[0], int):
+        return items[loc[0]] if Ellipsis not in items and loc[0] < len(items) else items[0]
+    # What is wrong with a name in such a table is told of the name itself.
+    return items[1] if get_origin(kind) is dict and len(loc) > 1 else None
 
 
 def _common(members: list[Any], loc: tuple[str | int, ...], path: tuple[str | int, ...]) -> Place:

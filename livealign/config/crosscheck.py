@@ -130,7 +130,7 @@ def _kind_problems(doc: Document, path: TomlPath, detector: dict[str, Any]) -> I
 
 def _uses(doc: Document, links: list[str]) -> list[ConfigError]:
     """Check every link and every field that is named against what there is."""
-    known = {str(link.get("name")): format_fields(link.get("format")) for _, link in doc.tables("links")}
+    known = {str(link.get("name")): _brought(link) for _, link in doc.tables("links")}
     errors: list[ConfigError] = []
     for path, user, field in _fields_used(doc):
         produced = known.get(user)
@@ -157,10 +157,34 @@ def _fields_used(doc: Document) -> Iterator[tuple[TomlPath, str, str]]:
         if isinstance(clock, dict):
             yield from _use((*path, "clock", "field"), name, clock.get("field"))
         yield from _use((*path, "sequence"), name, link.get("sequence"))
+        for at, field in _computed_from((*path, "computed"), link.get("computed")):
+            yield from _use(at, name, field)
     for path, part, head in _parts(doc):
         read = part.get("link", head.get("link"))
         for key in ("field", "light_field"):
             yield from _use((*path, key), read, part.get(key))
+
+
+def _brought(link: dict[str, Any]) -> set[str] | None:
+    """Return the fields that come over a link or are worked out for it, or None if its table does not tell."""
+    fields, computed = format_fields(link.get("format")), link.get("computed")
+    if fields is None or not isinstance(computed, dict):
+        return fields
+    sums = {t["sum"] for t in computed.values() if isinstance(t, dict) and isinstance(t.get("sum"), str)}
+    return fields | set(computed) | sums
+
+
+def _computed_from(path: TomlPath, computed: object) -> Iterator[tuple[TomlPath, str]]:
+    """Yield (path, field) for every field that others are worked out from."""
+    for name, table in computed.items() if isinstance(computed, dict) else ():
+        if not isinstance(table, dict):
+            continue
+        for key in ("outward", "clockwise"):
+            if isinstance(table.get(key), str):
+                yield (*path, name, key), table[key].removeprefix("-")
+        for key in ("plus", "minus"):
+            for i, field in enumerate(table[key] if isinstance(table.get(key), list) else ()):
+                yield (*path, name, key, i), field
 
 
 def _use(path: TomlPath, link: object, field: object) -> Iterator[tuple[TomlPath, str, str]]:
@@ -176,13 +200,14 @@ def _links_used(doc: Document) -> Iterator[tuple[TomlPath, str]]:
 
 
 def _parts(doc: Document) -> Iterator[tuple[TomlPath, dict[str, Any], dict[str, Any]]]:
-    """Yield (path, angle sensor or detector, its head)."""
+    """Yield (path, angle sensor or detector or auxiliary, its head)."""
     for path, head in doc.tables("heads"):
         angle = head.get("angle")
         if isinstance(angle, dict):
             yield (*path, "angle"), angle, head
-        for at, detector in tables_in(head.get("detectors"), (*path, "detectors")):
-            yield at, detector, head
+        for key in ("detectors", "auxiliary"):
+            for at, part in tables_in(head.get(key), (*path, key)):
+                yield at, part, head
 
 
 def format_fields(table: object) -> set[str] | None:

@@ -1,16 +1,22 @@
 """The rig file: which links, what they carry, what the numbers mean."""
 
 from collections.abc import Iterator
+from datetime import date
 from itertools import pairwise
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 __all__ = [
+    "AXIS_PATTERN",
     "NAME_PATTERN",
     "AngleSensor",
+    "Auxiliary",
+    "Calibration",
     "DetectorSpec",
     "DeviceClock",
+    "Electrodes",
+    "Gravity",
     "Head",
     "Linearity",
     "Link",
@@ -20,6 +26,8 @@ __all__ = [
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9 _.-]*$"
 """Names stand in addresses, topics and recordings, so they are kept plain."""
+AXIS_PATTERN = r"^-?[A-Za-z0-9][A-Za-z0-9 _.-]*$"
+"""A field's name, with a minus before it if its number grows the other way."""
 
 # Strict: true is no number, and a number in quotes is text.
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=NAME_PATTERN)]
@@ -27,6 +35,8 @@ Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
 Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
 Bits = Annotated[int, Field(ge=8, le=64, strict=True)]
+Axis = Annotated[str, Field(min_length=1, max_length=61, pattern=AXIS_PATTERN)]
+Text = Annotated[str, Field(max_length=200)]
 
 
 class _Part(BaseModel):
@@ -58,6 +68,44 @@ class DeviceClock(_Part):
     """The counter starts again from 0 after 2**wrap_bits."""
 
 
+class Electrodes(_Part):
+    """A place on a lateral-effect detector, from the currents (or converter counts) of its electrodes.
+
+    length / 2 x (plus - minus) / (plus + minus), each the sum of its fields: two fields for a detector or axis with
+    a pair of its own, four for one whose axes share their electrodes.
+    """
+
+    kind: Literal["electrodes"]
+    plus: Annotated[tuple[Name, ...], Field(min_length=1, max_length=2)]
+    """Fields that grow when the spot moves the way the result shall grow."""
+    minus: Annotated[tuple[Name, ...], Field(min_length=1, max_length=2)]
+    length: Positive
+    """Between the electrodes, in the unit that the detector which uses the result states."""
+    dark: Finite = 0.0
+    """What each electrode shows without light; taken off each."""
+    full_scale: Positive | None = None
+    """At or above this an electrode's converter is at its end, and the result is clipped."""
+    sum: Name | None = None
+    """The field that the light, plus and minus together, is to be found under."""
+
+
+class Gravity(_Part):
+    """A shaft angle in degrees, clockwise from 12 o'clock, from two axes of an accelerometer at rest."""
+
+    kind: Literal["gravity"]
+    outward: Axis
+    """The axis that shows +1 g when it points up with the head at 12 o'clock: away from the shaft."""
+    clockwise: Axis
+    """The axis that points clockwise, at right angles to it."""
+    offsets: tuple[Finite, Finite] = (0.0, 0.0)
+    """What the two fields, as they come, show without acceleration."""
+    scales: tuple[Positive, Positive] = (1.0, 1.0)
+    """What they show for 1 g, in any unit."""
+
+
+Computed = Annotated[Electrodes | Gravity, Field(discriminator="kind")]
+
+
 class Link(_Part):
     """A wire or radio and how its bytes are read."""
 
@@ -69,7 +117,20 @@ class Link(_Part):
     """Field that counts records, to notice lost ones."""
     sequence_bits: Bits = 32
     nominal_rate_hz: Positive | None = None
-    """Records a second, for files whose records carry no clock."""
+    """Records a second, where they carry no clock: with a sequence it serves as one, and it times the records of a file."""
+    computed: dict[Name, Computed] = {}
+    """Fields worked out from those that come."""
+
+
+class Calibration(_Part):
+    """That something in the table around it was measured, when and by whom."""
+
+    what: Literal["gain", "linearity", "noise", "sag", "sense", "zero"]
+    on: date
+    by: Annotated[str, Field(min_length=1, max_length=60)]
+    valid_days: Annotated[int, Field(ge=1, le=3650, strict=True)] = 365
+    """After this a reminder is given."""
+    note: Text = ""
 
 
 class AngleSensor(_Part):
@@ -85,6 +146,7 @@ class AngleSensor(_Part):
     noise_deg: NotNegative = 0.05
     link: Name | None = None
     """Another link than the head's own."""
+    calibrations: Annotated[tuple[Calibration, ...], Field(max_length=20)] = ()
 
 
 class Linearity(_Part):
@@ -166,6 +228,7 @@ class DetectorSpec(_Part):
     dim_below: Finite | None = None
     """Least light for a reading to count."""
     link: Name | None = None
+    calibrations: Annotated[tuple[Calibration, ...], Field(max_length=20)] = ()
 
     @property
     def phase_deg(self) -> float:
@@ -187,6 +250,22 @@ class DetectorSpec(_Part):
         return radius
 
 
+class Auxiliary(_Part):
+    """A number that is not measured with but tells how a head fares: its temperature, its battery, its light."""
+
+    name: Name
+    field: Name
+    unit: Annotated[str, Field(max_length=12)] = ""
+    scale: Finite = 1.0
+    """The raw number times this, plus `offset`, is shown."""
+    offset: Finite = 0.0
+    low: Finite | None = None
+    """Below this, as shown, a warning is given."""
+    high: Finite | None = None
+    link: Name | None = None
+    """Another link than the head's own."""
+
+
 class Head(_Part):
     """A housing on a shaft."""
 
@@ -196,6 +275,7 @@ class Head(_Part):
     angle: AngleSensor | None = None
     """Left out: the angle of the other head serves (at least one must have it)."""
     detectors: Annotated[tuple[DetectorSpec, ...], Field(max_length=20)] = ()
+    auxiliary: Annotated[tuple[Auxiliary, ...], Field(max_length=20)] = ()
 
 
 class Rig(_Part):

@@ -66,7 +66,7 @@ class Session:
         self._job = job
         self._setup = build(job, rig)
         self._model = self._setup.model
-        self._intake = Intake(self._setup)
+        self._intake = Intake(self._setup.wiring)
         self._least_ns = round(1e9 / snapshots_per_s)
         self._sequence = 0
         self._now_ns = 0
@@ -201,7 +201,7 @@ class Session:
         covered[np.unique(fit.pooled.angle_bin)] = True
         x = fit.belief.mean[: self._model.size]
         found = []
-        for i, wiring in enumerate(self._setup.positions):
+        for i, wiring in enumerate(self._setup.wiring.positions):
             limits = wiring.channel.limits
             angle = range_ahead(self._model, x, i, (limits.least_m, limits.greatest_m), covered)
             if angle is not None:

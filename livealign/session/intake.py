@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from livealign.session.links import LinkBook
-from livealign.session.setup import PositionWiring, Setup
+from livealign.session.wiring import PositionWiring, Wiring
 from livealign.snapshot import ChannelState, LinkStatus
+from livealign.stream.auxiliary import AuxiliaryChannel
 from livealign.stream.channel import AngleChannel, Channel
 from livealign.stream.contracts import Floats, Frame, LinkEvent
 from livealign.stream.pairing import AngleTrack, PendingPositions
@@ -64,12 +65,12 @@ class _RecentAngles:
 class Intake:
     """Takes frames and link events; gives readings, and the states of channels and links."""
 
-    def __init__(self, setup: Setup) -> None:
-        self._setup = setup
-        self._books = {name: LinkBook(name, reader) for name, reader in setup.readers.items()}
-        self._tracks = [AngleTrack() for _ in setup.angles]
-        self._pending = [PendingPositions() for _ in setup.positions]
-        self._recent = [_RecentAngles(w.channel) for w in setup.angles]
+    def __init__(self, wiring: Wiring) -> None:
+        self._wiring = wiring
+        self._books = {name: LinkBook(name, reader) for name, reader in wiring.readers.items()}
+        self._tracks = [AngleTrack() for _ in wiring.angles]
+        self._pending = [PendingPositions() for _ in wiring.positions]
+        self._recent = [_RecentAngles(w.channel) for w in wiring.angles]
         self._turned_s = 0.0
         self._waiting: dict[str, list[Frame]] = {}
 
@@ -98,22 +99,25 @@ class Intake:
         if batch is None:
             return
         own = self._take_angles(link, batch, arrival_s)
-        for index, wiring in enumerate(self._setup.positions):
+        for aux in self._wiring.auxiliary:
+            if aux.link == link and aux.field in batch.columns:
+                aux.channel.take(batch.columns[aux.field], arrival_s)
+        for index, wiring in enumerate(self._wiring.positions):
             if wiring.link == link:
                 self._take_position(index, wiring, batch, own=own, arrival_s=arrival_s, readings=readings)
-            elif self._setup.angles[wiring.sensor].link == link:
+            elif self._wiring.angles[wiring.sensor].link == link:
                 self._resolve(index, wiring, readings)
 
     def _take_angles(self, link: str, batch: Batch, arrival_s: float) -> dict[int, Floats]:
         """Feed the inclinometers of a link; return their angles by index."""
         own: dict[int, Floats] = {}
-        for index, wiring in enumerate(self._setup.angles):
+        for index, wiring in enumerate(self._wiring.angles):
             if wiring.link != link or wiring.field not in batch.columns:
                 continue
             angle = wiring.channel.take(batch.time_s, batch.columns[wiring.field], arrival_s)
             own[index] = angle
             good = np.isfinite(angle) & np.isfinite(batch.time_s)
-            if any(w.sensor == index and w.link != link for w in self._setup.positions):
+            if any(w.sensor == index and w.link != link for w in self._wiring.positions):
                 self._tracks[index].add(batch.time_s[good], angle[good])
             self._recent[index].add(batch.time_s[good], angle[good], arrival_s)
         return own
@@ -159,18 +163,27 @@ class Intake:
         """Return what everybody sees of channels and links; the machine last moved at `moved_s`."""
         since = max(moved_s, self._turned_s)
         silent = {name: book.silent(now_s) for name, book in self._books.items()}
-        wired: list[tuple[str, Channel]] = [(w.link, w.channel) for w in self._setup.angles]
-        wired += [(w.link, w.channel) for w in self._setup.positions]
+        wired: list[tuple[str, Channel | AuxiliaryChannel]] = [
+            (w.link, w.channel) for w in self._wiring.angles
+        ]
+        wired += [(w.link, w.channel) for w in self._wiring.positions]
+        wired += [(w.link, w.channel) for w in self._wiring.auxiliary]
         channels = tuple(_state(c, now_s, silent=silent[link], still_since_s=since) for link, c in wired)
         unpaired = dict.fromkeys(self._books, 0)
-        for wiring, pending in zip(self._setup.positions, self._pending, strict=True):
+        for wiring, pending in zip(self._wiring.positions, self._pending, strict=True):
             unpaired[wiring.link] += pending.dropped
         return channels, tuple(book.status(now_s, unpaired[name]) for name, book in self._books.items())
 
 
-def _state(channel: Channel, now_s: float, *, silent: bool, still_since_s: float) -> ChannelState:
-    angle = isinstance(channel, AngleChannel)
-    factor = 180.0 / np.pi if angle else 1e3
+_SHOWN = {"angle": 180.0 / np.pi, "position": 1e3, "auxiliary": 1.0}
+"""From SI to the unit on the screen."""
+
+
+def _state(
+    channel: Channel | AuxiliaryChannel, now_s: float, *, silent: bool, still_since_s: float
+) -> ChannelState:
+    angle = channel.kind == "angle"
+    factor = _SHOWN[channel.kind]
     silent |= channel.silent(now_s)
     value = None if channel.value is None or silent else channel.value * factor
     if value is not None and angle:

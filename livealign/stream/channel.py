@@ -13,11 +13,11 @@ from livealign.stream.contracts import Floats
 from livealign.stream.linearity import Linearity
 from livealign.stream.reader import RateMeter
 
-__all__ = ["AngleChannel", "Channel", "PositionChannel", "PositionLimits"]
+__all__ = ["FLAG_STAYS_S", "AngleChannel", "Channel", "PositionChannel", "PositionLimits"]
 
 Mask = NDArray[np.bool_]
 
-_FLAG_STAYS_S = 2.0
+FLAG_STAYS_S = 2.0
 """A passing fault stays on screen this long; a channel that brings nothing for longer is silent."""
 _HISTORY = 6
 _PAST = np.arange(_HISTORY)
@@ -60,7 +60,7 @@ class Channel:
 
     def silent(self, now_s: float) -> bool:
         """Has it brought nothing of late, whatever its link brings?"""
-        return self._last_s is None or now_s - self._last_s > _FLAG_STAYS_S
+        return self._last_s is None or now_s - self._last_s > FLAG_STAYS_S
 
     def flags(self, now_s: float, *, still_since_s: float) -> tuple[str, ...]:
         """Return the channel's flags now, as far as its link is not silent.
@@ -71,7 +71,7 @@ class Channel:
         """
         if self.silent(now_s):
             return ("silent",)
-        flags = [name for name, at in self._seen.items() if now_s - at <= _FLAG_STAYS_S]
+        flags = [name for name, at in self._seen.items() if now_s - at <= FLAG_STAYS_S]
         if self.noise is not None and self.noise > _NOISY * self._declared:
             flags.append("noisy")
         drifts = self._drifts(still_since_s)
@@ -189,8 +189,10 @@ class PositionChannel(Channel):
         true, outside = (raw, False) if self._linearity is None else self._linearity(raw)
         position = self._scale * true
         here = np.isfinite(position)
-        clipped = here & (outside | (position <= self.limits.least_m) | (position >= self.limits.greatest_m))
-        dim = here & (light < self.limits.dim_below) if light is not None else np.zeros_like(here)
+        beyond = outside | (position <= self.limits.least_m) | (position >= self.limits.greatest_m)
+        # Infinite: worked out from a converter at its end.
+        clipped = (here & beyond) | np.isinf(position)
+        dim = light < self.limits.dim_below if light is not None else np.zeros_like(here)
         good = here & ~clipped & ~dim
         if good.any():
             jumped = np.zeros_like(good)

@@ -1,12 +1,13 @@
 """One link's bytes as batches of records on the session's clock, with everything lost counted."""
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from livealign.stream.clock import ClockMap, unwrap
+from livealign.stream.computed import Computation
 from livealign.stream.contracts import Floats, Format
 
 __all__ = ["Batch", "LinkReader", "RateMeter"]
@@ -60,6 +61,7 @@ class LinkReader:
         sequence: tuple[str, int] | None,
         nominal_rate_hz: float | None,
         device_time: bool,
+        computed: Sequence[Computation] = (),
     ) -> None:
         """Take the format and how time is told.
 
@@ -69,8 +71,10 @@ class LinkReader:
             sequence: field and bits of the record counter, if there is one.
             nominal_rate_hz: spacing of records without a clock.
             device_time: device time is the session's time (captured bytes), arrival means nothing.
+            computed: what works out further fields, in this order.
         """
         self._decoder = decoder
+        self._computed = computed
         self._clock_field = clock[0] if clock else None
         self._clock = ClockMap(clock[1], clock[2]) if clock else None
         self._sequence = sequence
@@ -119,7 +123,10 @@ class LinkReader:
         count = decoded.count if fresh is None else int(fresh.sum())
         if count == 0:
             return None
-        batch = Batch(self._times(columns, count, arrival_s), columns)
+        time_s = self._times(columns, count, arrival_s)
+        for compute in self._computed:
+            columns = {**columns, **compute(columns)}
+        batch = Batch(time_s, columns)
         self.records += count
         self.rate.add(arrival_s, count)
         return batch

@@ -15,7 +15,7 @@ MODELS = [
     *(
         (DOCS / "rig-file.md", getattr(rig, name))
         for name in rig.__all__
-        if name not in {"NAME_PATTERN", "Spec"}
+        if name not in {"AXIS_PATTERN", "NAME_PATTERN", "Spec"}
     ),
 ]
 

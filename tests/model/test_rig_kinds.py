@@ -249,7 +249,9 @@ def errors_in_u(kind: str, seed: int) -> np.ndarray:
     traced = sample_sweep(job, rig, seed=seed, pose=line, angles_deg=angles)
     sensors = [h.name for h in rig.heads if h.angle is not None]
     sweep = Sweep(setup.model)
-    for index, (value, wiring) in enumerate(zip(traced.readings_mm.values(), setup.positions, strict=True)):
+    for index, (value, wiring) in enumerate(
+        zip(traced.readings_mm.values(), setup.wiring.positions, strict=True)
+    ):
         sweep.add(index, np.radians(traced.angles_deg[sensors[wiring.sensor]]), value * 1e-3)
     fit = sweep.fit()
     assert fit is not None
