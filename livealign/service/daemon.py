@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from livealign.record.writer import Recorder
 from livealign.service.hub import Hub
 from livealign.service.inbox import Asked, Entry, Inbox, InboxFullError
+from livealign.service.links import carried, close_links
 from livealign.service.notices import LinkNotices
 from livealign.session.events import Command, CommandName, Event, Tick
 from livealign.snapshot import Plane, encode
@@ -22,7 +23,6 @@ TICK_NS = 200_000_000
 """The session is told the time this long after it heard anything."""
 BATCH = 64
 """Entries handled before everything else in the program gets a turn."""
-CLOSING_S = 5.0
 
 
 class RefusedError(Exception):
@@ -91,7 +91,7 @@ class Daemon:
                 stopped.cancel()
                 if consumer.done():
                     self._inbox.close()
-                await self._close_links(pumps)
+                await close_links(self._drivers, pumps, self._say)
                 self._inbox.close()
                 await asyncio.gather(stopped, return_exceptions=True)
                 await consumer
@@ -141,19 +141,11 @@ class Daemon:
     async def _pump(self, link: str, driver: Driver) -> None:
         """Carry one link's frames to the inbox."""
         patient = link in self._patient
-        try:
-            number = 0
-            async for item in driver:
-                if patient:
-                    await self._inbox.put_patiently(item)
-                else:
-                    self._inbox.put(item)
-                number += 1
-                if number % BATCH == 0:  # a driver with much in its own queue would not let go otherwise
-                    await asyncio.sleep(0)
-        except Exception as e:  # noqa: BLE001 - a broken driver must not take the other links with it
-            detail = f"its driver failed: {type(e).__name__}: {e}. Start again; or tell the driver's author."
-            self._inbox.put(LinkEvent(link, "refused", self._clock(), detail))
+        async for item in carried(link, driver, self._clock):
+            if patient:
+                await self._inbox.put_patiently(item)
+            else:
+                self._inbox.put(item)
 
     async def _consume(self) -> None:
         while not (self._inbox.closed and self._inbox.empty):
@@ -231,18 +223,3 @@ class Daemon:
         while (entry := self._inbox.take()) is not None:
             if isinstance(entry, Asked) and not entry.answer.done():
                 entry.answer.set_result("The service is stopping.")
-
-    async def _close_links(self, pumps: "list[asyncio.Task[None]]") -> None:
-        closing = asyncio.gather(*(d.close() for d in self._drivers.values()), return_exceptions=True)
-        try:
-            async with asyncio.timeout(CLOSING_S):
-                for failure in await closing:
-                    if isinstance(failure, Exception):
-                        self._say(f"a link did not close cleanly: {failure}")
-                if pumps:
-                    await asyncio.wait(pumps)
-        except TimeoutError:
-            self._say("a link did not close in time; it is left to the operating system")
-        for pump in pumps:
-            pump.cancel()
-        await asyncio.gather(*pumps, return_exceptions=True)

@@ -2,11 +2,13 @@
 
 from collections import deque
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livealign.session.links import LinkBook
-from livealign.session.wiring import PositionWiring, Wiring
+from livealign.session.wiring import AngleWiring, AuxiliaryWiring, PositionWiring, Wiring
 from livealign.snapshot import ChannelState, LinkStatus
 from livealign.stream.auxiliary import AuxiliaryChannel
 from livealign.stream.channel import AngleChannel, Channel
@@ -14,7 +16,7 @@ from livealign.stream.contracts import Floats, Frame, LinkEvent
 from livealign.stream.pairing import AngleTrack, PendingPositions
 from livealign.stream.reader import Batch
 
-__all__ = ["Intake", "Reading"]
+__all__ = ["Intake", "Reading", "Watcher"]
 
 _TURN_SPAN_S = 0.3
 _MOST_ANGLES = 1000
@@ -31,6 +33,33 @@ class Reading:
     time_s: Floats
     angle_rad: Floats
     position_m: Floats
+
+
+class Watcher(Protocol):
+    """Sees all that comes by, raw and calibrated, before anything is chosen from it."""
+
+    def records(self, link: str, batch: Batch, arrival_s: float) -> None:
+        """Take the records of a link that came together."""
+        ...
+
+    def angle(self, wiring: AngleWiring, time_s: Floats, raw: Floats, angle_rad: Floats) -> None:
+        """Take (n,) angles, NaN where the record had none."""
+        ...
+
+    def position(
+        self,
+        wiring: PositionWiring,
+        time_s: Floats,
+        raw: Floats,
+        light: Floats | None,
+        good: NDArray[np.bool_],
+    ) -> None:
+        """Take (n,) raw positions with the light they came with, and which of them may be used."""
+        ...
+
+    def auxiliary(self, wiring: AuxiliaryWiring, time_s: Floats, raw: Floats) -> None:
+        """Take (n,) raw numbers of something that is not measured with."""
+        ...
 
 
 class _RecentAngles:
@@ -67,6 +96,8 @@ class Intake:
 
     def __init__(self, wiring: Wiring) -> None:
         self._wiring = wiring
+        self.watcher: Watcher | None = None
+        """Is shown all that comes by, if there is one."""
         self._books = {name: LinkBook(name, reader) for name, reader in wiring.readers.items()}
         self._tracks = [AngleTrack() for _ in wiring.angles]
         self._pending = [PendingPositions() for _ in wiring.positions]
@@ -98,10 +129,14 @@ class Intake:
         reader.frames += len(frames)
         if batch is None:
             return
+        if self.watcher:
+            self.watcher.records(link, batch, arrival_s)
         own = self._take_angles(link, batch, arrival_s)
         for aux in self._wiring.auxiliary:
             if aux.link == link and aux.field in batch.columns:
                 aux.channel.take(batch.columns[aux.field], arrival_s)
+                if self.watcher:
+                    self.watcher.auxiliary(aux, batch.time_s, batch.columns[aux.field])
         for index, wiring in enumerate(self._wiring.positions):
             if wiring.link == link:
                 self._take_position(index, wiring, batch, own=own, arrival_s=arrival_s, readings=readings)
@@ -116,6 +151,8 @@ class Intake:
                 continue
             angle = wiring.channel.take(batch.time_s, batch.columns[wiring.field], arrival_s)
             own[index] = angle
+            if self.watcher:
+                self.watcher.angle(wiring, batch.time_s, batch.columns[wiring.field], angle)
             good = np.isfinite(angle) & np.isfinite(batch.time_s)
             if any(w.sensor == index and w.link != link for w in self._wiring.positions):
                 self._tracks[index].add(batch.time_s[good], angle[good])
@@ -137,6 +174,8 @@ class Intake:
         light = None if wiring.light_field is None else batch.columns.get(wiring.light_field)
         position, good = wiring.channel.take(batch.time_s, batch.columns[wiring.field], light, arrival_s)
         good &= np.isfinite(batch.time_s)
+        if self.watcher:
+            self.watcher.position(wiring, batch.time_s, batch.columns[wiring.field], light, good)
         angle = own.get(wiring.sensor)
         if angle is None:
             self._pending[index].add(batch.time_s[good], position[good])

@@ -66,6 +66,10 @@ class Wiring:
     positions: list[PositionWiring]
     auxiliary: list[AuxiliaryWiring]
 
+    def all(self) -> "list[AngleWiring | PositionWiring | AuxiliaryWiring]":
+        """Return every stream: angles, then positions, then what is not measured with."""
+        return [*self.angles, *self.positions, *self.auxiliary]
+
 
 def wire(rig: Rig) -> Wiring:
     """Build the streams of a rig; no job is needed for it.

@@ -11,7 +11,11 @@ from livealign.stream.reader import RateMeter
 __all__ = ["AuxiliaryChannel"]
 
 _SMOOTHING_S = 1.0
-"""A warning shall not flicker with every reading."""
+_BACK = 0.01
+"""Share of a limit by which it must be passed again for the warning to end: it shall not flicker."""
+_SILENT_PERIODS = 3.0
+_FIRST_PATIENCE_S = 120.0
+"""A battery may well be told once a minute; after the first number nobody knows."""
 
 
 class AuxiliaryChannel:
@@ -30,19 +34,27 @@ class AuxiliaryChannel:
         self._high = high
         self._rate = RateMeter()
         self._last_s: float | None = None
+        self._gap_s: float | None = None
+        self._warning = ""
         self.value: float | None = None
+
+    def shown(self, raw: Floats) -> Floats:
+        """Return (n,) numbers in the unit as shown."""
+        return self._offset + self._scale * raw
 
     def take(self, raw: Floats, arrival_s: float) -> None:
         """Take (n,) raw numbers, NaN where a record has none."""
         good = raw[np.isfinite(raw)]
         if good.size == 0:
             return
-        fresh = self._offset + self._scale * float(good.mean())
+        fresh = float(self.shown(good).mean())
         if self.value is None or self._last_s is None:
             self.value = fresh
         else:
-            share = -np.expm1(-(arrival_s - self._last_s) / _SMOOTHING_S)
-            self.value += float(share) * (fresh - self.value)
+            gap_s = arrival_s - self._last_s
+            self.value -= float(np.expm1(-gap_s / _SMOOTHING_S)) * (fresh - self.value)
+            self._gap_s = gap_s if self._gap_s is None else self._gap_s + 0.2 * (gap_s - self._gap_s)
+        self._judge(self.value)
         self._last_s = arrival_s
         self._rate.add(arrival_s, good.size)
 
@@ -51,16 +63,26 @@ class AuxiliaryChannel:
         return self._rate.rate_hz(now_s)
 
     def silent(self, now_s: float) -> bool:
-        """Has it brought nothing of late, though it is one that comes often?"""
+        """Has it brought nothing for long, as often as it comes?"""
         if self._last_s is None:
             return True
-        # A battery may well be told once a minute.
-        return now_s - self._last_s > FLAG_STAYS_S and bool(self._rate.rate_hz(self._last_s))
+        patience = _FIRST_PATIENCE_S if self._gap_s is None else _SILENT_PERIODS * self._gap_s
+        return now_s - self._last_s > max(FLAG_STAYS_S, patience)
 
     def flags(self, now_s: float, *, still_since_s: float) -> tuple[str, ...]:  # noqa: ARG002 - as other channels
         """Return "low" or "high" while it is out of bounds, or "silent"."""
-        if self.silent(now_s) or self.value is None:
+        if self.silent(now_s):
             return ("silent",)
-        if self.value < self._low:
-            return ("low",)
-        return ("high",) if self.value > self._high else ()
+        return (self._warning,) if self._warning else ()
+
+    def _judge(self, value: float) -> None:
+        if value < self._low:
+            self._warning = "low"
+        elif value > self._high:
+            self._warning = "high"
+        elif self._low + self._margin(self._low) <= value <= self._high - self._margin(self._high):
+            self._warning = ""
+
+    @staticmethod
+    def _margin(limit: float) -> float:
+        return _BACK * abs(limit) if np.isfinite(limit) else 0.0

@@ -186,14 +186,8 @@ class PositionChannel(Channel):
         self, time_s: Floats, raw: Floats, light: Floats | None, arrival_s: float
     ) -> tuple[Floats, Mask]:
         """Return (n,) positions and which of them may be used."""
-        true, outside = (raw, False) if self._linearity is None else self._linearity(raw)
-        position = self._scale * true
-        here = np.isfinite(position)
-        beyond = outside | (position <= self.limits.least_m) | (position >= self.limits.greatest_m)
-        # Infinite: worked out from a converter at its end.
-        clipped = (here & beyond) | np.isinf(position)
-        dim = light < self.limits.dim_below if light is not None else np.zeros_like(here)
-        good = here & ~clipped & ~dim
+        position, clipped, dim = self.measured(raw, light)
+        good = np.isfinite(position) & ~clipped & ~dim
         if good.any():
             jumped = np.zeros_like(good)
             jumped[good] = self._jumped(position[good])
@@ -205,6 +199,17 @@ class PositionChannel(Channel):
         if clipped.any() or dim.any():
             self._last_s = arrival_s
         return position, good
+
+    def measured(self, raw: Floats, light: Floats | None) -> tuple[Floats, Mask, Mask]:
+        """Return (n,) positions, which of them are clipped and which are dim; nothing is learnt from them."""
+        true, outside = (raw, False) if self._linearity is None else self._linearity(raw)
+        position = self._scale * true
+        here = np.isfinite(position)
+        beyond = outside | (position <= self.limits.least_m) | (position >= self.limits.greatest_m)
+        # Infinite: worked out from a converter at its end.
+        clipped = (here & beyond) | np.isinf(position)
+        dim = light < self.limits.dim_below if light is not None else np.zeros_like(here)
+        return position, clipped, dim
 
     def _jumped(self, position: Floats) -> Mask:
         """Which readings lie far from where the six before them point; a true step is believed after three readings."""
