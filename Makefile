@@ -8,7 +8,7 @@ else
 BIN := $(VENV)/bin
 endif
 
-.PHONY: demo test check bench format clean
+.PHONY: demo test check bench fuzz format clean
 
 demo: $(VENV)/.for-use
 	@$(BIN)/livealign demo $(ARGS)
@@ -25,6 +25,9 @@ check: $(VENV)/.for-work
 
 bench: $(VENV)/.for-work
 	$(BIN)/python tests/bench/run.py $(ARGS)
+
+fuzz: $(VENV)/.for-fuzz
+	$(BIN)/python tests/fuzz/run.py $(if $(SECONDS),--seconds $(SECONDS)) $(ARGS)
 
 format: $(VENV)/.for-work
 	$(BIN)/ruff format .
@@ -46,4 +49,8 @@ $(VENV)/.for-use: $(VENV)/.made pyproject.toml constraints.txt
 
 $(VENV)/.for-work: $(VENV)/.for-use pyproject.toml constraints.txt
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[dev]"
+	@touch $@
+
+$(VENV)/.for-fuzz: $(VENV)/.for-work pyproject.toml constraints.txt
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[dev,fuzz]"
 	@touch $@

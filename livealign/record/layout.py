@@ -88,6 +88,7 @@ def decode_event(topic: str, data: bytes, time_ns: int) -> Event | None:
     if kind not in SCHEMAS or kind == SNAPSHOTS:
         return None
     fields = json.loads(data)
+    _check(kind, fields)
     match kind:
         case "frames":
             return Frame(link, b64decode(fields["payload"], validate=True), time_ns)
@@ -97,3 +98,18 @@ def decode_event(topic: str, data: bytes, time_ns: int) -> Event | None:
             return Command(fields["name"], time_ns, fields["plane"], fields["on"], fields["text"])
         case _:
             return Tick(time_ns)
+
+
+_TYPES = {"string": str, "boolean": bool, "integer": int}
+
+
+def _check(kind: str, fields: dict[str, Any]) -> None:
+    """Raise a ValueError if a value is not what its schema says: damage that is still good JSON."""
+    for name, rule in SCHEMAS[kind]["properties"].items():
+        value = fields[name]
+        if "enum" in rule:
+            right = value in rule["enum"]
+        else:
+            right = type(value) is _TYPES[rule["type"]] and value >= rule.get("minimum", value)
+        if not right:
+            raise ValueError(f"{name} is {value!r:.40}")

@@ -69,6 +69,23 @@ def test_every_event_survives_the_way_through_a_message(event: Event) -> None:
     assert decode_event(topic_of(event), encode_event(event), event.time_ns) == event
 
 
+@pytest.mark.parametrize(
+    ("topic", "damaged"),
+    [
+        ("frames/S", b'{"payload":["MSwy"]}'),
+        ("links/S", b'{"state":"opun","detail":"","dropped":0}'),
+        ("links/S", b'{"state":"open","detail":"","dropped":-1}'),
+        ("links/S", b'{"state":"open","detail":0,"dropped":0}'),
+        ("commands", b'{"name":"a-just","plane":"vertical","on":true,"text":""}'),
+        ("commands", b'{"name":"adjust","plane":[],"on":true,"text":""}'),
+        ("commands", b'{"name":"hold","plane":null,"on":"yes","text":""}'),
+    ],
+)
+def test_damage_that_is_still_good_json_is_no_event(topic: str, damaged: bytes) -> None:
+    with pytest.raises((ValueError, TypeError)):
+        decode_event(topic, damaged, 0)
+
+
 @given(EVENTS)
 def test_messages_keep_to_their_schemas(event: Event) -> None:
     schema = SCHEMAS[topic_of(event).partition("/")[0]]
