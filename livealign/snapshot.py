@@ -236,6 +236,10 @@ class CounterState:
     """Gaps in the sequence counter, in records."""
     repeated: int = 0
     """Records that came twice, by their sequence number, and were dropped."""
+    late: int = 0
+    """Records that came after later ones."""
+    restarts: int = 0
+    """How often the device began to count anew."""
     unpaired: int = 0
     """Positions for which no angle could be had."""
     dropped: int = 0

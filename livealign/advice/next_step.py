@@ -1,6 +1,15 @@
 """What to do next, in words."""
 
-from livealign.snapshot import Foot, LinkStatus, MachineState, Phase, Plane, RotationState, Verdict
+from livealign.snapshot import (
+    ChannelState,
+    Foot,
+    LinkStatus,
+    MachineState,
+    Phase,
+    Plane,
+    RotationState,
+    Verdict,
+)
 
 __all__ = ["advise", "creeping", "turn_further", "where_to_turn"]
 
@@ -38,6 +47,7 @@ def advise(
     machine: MachineState,
     rotation: RotationState,
     links: tuple[LinkStatus, ...],
+    channels: tuple[ChannelState, ...],
     parked_badly: bool,
     moved_unseen: bool,
     creep: str = "",
@@ -45,6 +55,12 @@ def advise(
     """Return what to do next, most important first."""
     lines = [
         f"Link {s.name}: {s.detail or s.state}" for s in links if s.state in {"lost", "refused", "silent"}
+    ]
+    lines += [
+        f"{c.name[:1].upper()}{c.name[1:]} is {flag}: {c.value:.3g} {c.unit}".rstrip() + "."
+        for c in channels
+        for flag in c.flags
+        if c.kind == "auxiliary" and flag in {"low", "high"} and c.value is not None
     ]
     if moved_unseen:
         lines.append("Something moved that was taken to stand still: verify by a new rotation.")

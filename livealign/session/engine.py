@@ -359,6 +359,7 @@ class Session:
                 machine=state,
                 rotation=self._rotation,
                 links=links,
+                channels=channels,
                 parked_badly=self._parked_badly,
                 moved_unseen=track is not None and (track.surprised or track.held_shift_m is not None),
                 creep=""

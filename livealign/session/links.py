@@ -75,6 +75,8 @@ class LinkBook:
                 bad=r.bad,
                 missed=r.missed,
                 repeated=r.repeated,
+                late=r.late,
+                restarts=r.restarts,
                 unpaired=unpaired,
                 dropped=self.dropped,
                 reconnects=max(0, self.opened - 1),

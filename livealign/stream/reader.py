@@ -6,15 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from livealign.stream.clock import ClockMap, unwrap
+from livealign.stream.clock import UNIT_S, ClockMap
 from livealign.stream.computed import Computation
 from livealign.stream.contracts import Floats, Format
+from livealign.stream.counter import Counted, RecordCounter
 
 __all__ = ["Batch", "LinkReader", "RateMeter"]
 
 _RATE_SPAN_S = 2.0
 _MOST_MISSED = 100_000
-"""A larger gap in the sequence is a restart, not a loss."""
+"""Of captured bytes, whose times of arrival are not known, a larger gap in the sequence is a restart, not a loss."""
+_LIKELY_MISSED = 1000
+_PATIENCE = 4.0
+"""Of others, what may be lost at once, and how many times what would have come at the best rate seen so far."""
 _DEFAULT_RATE_HZ = 100.0
 
 
@@ -76,23 +80,46 @@ class LinkReader:
         self._decoder = decoder
         self._computed = computed
         self._clock_field = clock[0] if clock else None
-        self._clock = ClockMap(clock[1], clock[2]) if clock else None
-        self._sequence = sequence
-        self._last_sequence: float | None = None
+        self._clock = ClockMap(UNIT_S[clock[1]], clock[2]) if clock else None
+        self._counter = RecordCounter(*sequence) if sequence else None
+        if clock is None and sequence and nominal_rate_hz:
+            # Numbered records that come evenly are a clock too.
+            self._clock = ClockMap(1.0 / nominal_rate_hz, None)
         self._unread = 0
         self._spacing_s = None if nominal_rate_hz is None else 1.0 / nominal_rate_hz
         self._best_hz = 0.0
         self._last_s = -np.inf
+        self._arrival_s: float | None = None
         self._device_time = device_time
         self._device_zero: float | None = None
         self.records = 0
         self.bytes = 0
         self.frames = 0
         self.bad = 0
-        self.missed = 0
-        self.repeated = 0
         self.last_bad = ""
         self.rate = RateMeter()
+
+    @property
+    def missed(self) -> int:
+        """Records that never came."""
+        return self._counter.missed if self._counter else 0
+
+    @property
+    def repeated(self) -> int:
+        """Records that came again and were left out."""
+        return self._counter.repeated if self._counter else 0
+
+    @property
+    def late(self) -> int:
+        """Records that came after later ones."""
+        return self._counter.late if self._counter else 0
+
+    @property
+    def restarts(self) -> int:
+        """How often the device began anew, as far as its numbers and its clock tell."""
+        if self._counter is not None:
+            return self._counter.restarts
+        return self._clock.restarts if self._clock else 0
 
     @property
     def clock_u_s(self) -> float | None:
@@ -102,7 +129,8 @@ class LinkReader:
     def interrupted(self) -> None:
         """The link was lost: what is incomplete is forgotten, and the next counter value is no gap."""
         self._decoder.reset()
-        self._last_sequence = None
+        if self._counter is not None:
+            self._counter.interrupted()
         self._unread = 0
 
     def read(self, payload: bytes, arrival_s: float) -> Batch | None:
@@ -115,63 +143,67 @@ class LinkReader:
             self.last_bad = decoded.last_bad
         if decoded.count == 0:
             return None
-        columns = decoded.columns
-        fresh = self._fresh(columns, decoded.count)
-        self._unread = min(self._unread, decoded.bad)
-        if fresh is not None:
-            columns = {name: values[fresh] for name, values in columns.items()}
-        count = decoded.count if fresh is None else int(fresh.sum())
+        columns, count = decoded.columns, decoded.count
+        counted = self._count(columns, count, arrival_s)
+        if counted is not None:
+            self._unread = min(self._unread - counted.explained, decoded.bad)
+            counted, columns = counted.only_fresh(columns)
+            count = counted.numbers.size
+        self._arrival_s = arrival_s
         if count == 0:
             return None
-        time_s = self._times(columns, count, arrival_s)
+        time_s = self._times(columns, count, counted, arrival_s)
         for compute in self._computed:
             columns = {**columns, **compute(columns)}
-        batch = Batch(time_s, columns)
         self.records += count
         self.rate.add(arrival_s, count)
-        return batch
+        return Batch(time_s, columns)
 
-    def _fresh(
-        self, columns: Mapping[str, Floats], count: int
-    ) -> "np.ndarray[tuple[int], np.dtype[np.bool_]] | None":
-        """Count gaps in the sequence; return a mask without repeated records, or None if all are new."""
-        if self._sequence is None or self._sequence[0] not in columns:
+    def _count(self, columns: Mapping[str, Floats], count: int, arrival_s: float) -> Counted | None:
+        """Look at the records' numbers; a line that could not be read leaves a gap too, here or in the next payload."""
+        if self._counter is None:
             return None
-        field, bits = self._sequence
-        raw = columns[field]
-        good = np.isfinite(raw)
-        if not good.any():
-            return None
-        numbers = unwrap(raw[good], self._last_sequence, 2.0**bits)
-        before = numbers[0] - 1.0 if self._last_sequence is None else self._last_sequence
-        steps = numbers - np.concatenate([[before], numbers[:-1]])
-        self._last_sequence = float(numbers[-1])
-        gaps = int((steps[(steps > 1) & (steps < _MOST_MISSED)] - 1).sum())
-        # A line that could not be read leaves a gap too, in this payload or at the start of the next.
-        explained = min(gaps, self._unread)
-        self.missed += gaps - explained
-        self._unread -= explained
-        repeated = steps == 0
-        if not repeated.any():
-            return None
-        self.repeated += int(repeated.sum())
-        fresh = np.ones(count, dtype=bool)
-        fresh[np.flatnonzero(good)[repeated]] = False
-        return fresh
+        largest_gap: float = _MOST_MISSED
+        if not self._device_time:
+            self._best_hz = max(self._best_hz, self.rate.rate_hz(arrival_s) or 0.0)
+            away_s = 0.0 if self._arrival_s is None else arrival_s - self._arrival_s
+            largest_gap = max(_LIKELY_MISSED, _PATIENCE * self._best_hz * away_s)
+        fell_at = None
+        if self._clock is not None and self._clock_field is not None and self._clock_field in columns:
+            fell_at = self._clock.falls_at(columns[self._clock_field])
+        return self._counter.take(
+            columns, count, explained=self._unread, largest_gap=largest_gap, clock_fell_at=fell_at
+        )
 
-    def _times(self, columns: Mapping[str, Floats], count: int, arrival_s: float) -> Floats:
-        if self._clock is not None and self._clock_field is not None:
+    def _times(
+        self, columns: Mapping[str, Floats], count: int, counted: Counted | None, arrival_s: float
+    ) -> Floats:
+        clock, at = self._clock, None if counted is None else counted.restart_at
+        if clock is not None:
             # A header line sent by the device may leave the clock out.
-            counts = columns.get(self._clock_field, np.full(count, np.nan))
-            if not self._device_time:
-                return self._clock.map(counts, arrival_s)
-            times = self._clock.device_s(counts)
-        elif self._device_time:
-            times = (self.records + np.arange(count, dtype=np.float64)) * (
+            ticks = self._ticks(columns, count, counted)
+            if at is not None:
+                before, after = ticks[:at], ticks[at:]
+                ahead = self._clocked(clock, before, arrival_s) if at else before
+                clock.restart()
+                return np.concatenate([ahead, self._clocked(clock, after, arrival_s)])
+            return self._clocked(clock, ticks, arrival_s)
+        if self._device_time:
+            return (self.records + np.arange(count, dtype=np.float64)) * (
                 self._spacing_s or 1.0 / _DEFAULT_RATE_HZ
             )
-        else:
-            return self._spread(count, arrival_s)
+        return self._spread(count, arrival_s)
+
+    def _ticks(self, columns: Mapping[str, Floats], count: int, counted: Counted | None) -> Floats:
+        """Return what serves as the device's clock: a field of its own, or the records' numbers."""
+        if self._clock_field is not None:
+            return columns.get(self._clock_field, np.full(count, np.nan))
+        return np.full(count, np.nan) if counted is None else counted.numbers
+
+    def _clocked(self, clock: ClockMap, ticks: Floats, arrival_s: float) -> Floats:
+        if not self._device_time:
+            return clock.map(ticks, arrival_s)
+        times = clock.device_s(ticks)
         if self._device_zero is None:
             first = times[np.isfinite(times)]
             self._device_zero = float(first[0]) if first.size else None

@@ -94,6 +94,7 @@ USUAL: dict[str, Any] = {
     "machine": "settled",
     "rotation": RotationState(observable=True, advice="more near 170 deg"),
     "links": (),
+    "channels": (),
     "parked_badly": False,
     "moved_unseen": False,
 }

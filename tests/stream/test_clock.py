@@ -56,7 +56,7 @@ class Radio:
 @pytest.mark.parametrize("wrap_bits", [None, 16])
 def test_times_are_true_to_a_millisecond_through_jitter_loss_and_outage(wrap_bits: int | None) -> None:
     radio = Radio()
-    clock = ClockMap("us", None) if wrap_bits is None else ClockMap("ms", wrap_bits)
+    clock = ClockMap(1e-6, None) if wrap_bits is None else ClockMap(1e-3, wrap_bits)
     unit = 1e-6 if wrap_bits is None else 1e-3
     worst, worst_by_count = 0.0, 0.0
     arrived = 0
@@ -82,7 +82,7 @@ def test_times_are_true_to_a_millisecond_through_jitter_loss_and_outage(wrap_bit
 
 def test_a_restarted_device_is_noticed_and_mapped_anew() -> None:
     radio = Radio()
-    clock = ClockMap("ms", 32)
+    clock = ClockMap(1e-3, 32)
     for true in np.arange(0.0, 30.0, 0.01):
         clock.map(np.array([1e3 * radio.device_s(true)]), radio.arrival_s(float(true)))
     assert clock.restarts == 0
@@ -93,7 +93,7 @@ def test_a_restarted_device_is_noticed_and_mapped_anew() -> None:
 
 
 def test_a_restart_in_the_middle_of_a_batch_puts_nothing_into_the_future() -> None:
-    clock = ClockMap("ms", 32)
+    clock = ClockMap(1e-3, 32)
     for true in np.arange(100.0, 110.0, 0.01):
         clock.map(np.array([1e3 * true]), float(true))
     mapped = clock.map(np.array([110_000.0, 110_010.0, 0.0, 10.0, 20.0]), 110.04)
@@ -103,7 +103,7 @@ def test_a_restart_in_the_middle_of_a_batch_puts_nothing_into_the_future() -> No
 
 def test_a_jump_ahead_of_arrival_is_a_restart_too() -> None:
     """A 16 bit counter that starts anew may look like one that leapt forward."""
-    clock = ClockMap("ms", 16)
+    clock = ClockMap(1e-3, 16)
     for true in np.arange(0.0, 40.0, 0.01):
         clock.map(np.array([1e3 * true % 65536]), float(true))
     mapped = clock.map(np.array([5.0]), 40.2)
@@ -112,7 +112,7 @@ def test_a_jump_ahead_of_arrival_is_a_restart_too() -> None:
 
 
 def test_missing_counts_give_no_time() -> None:
-    clock = ClockMap("s", None)
+    clock = ClockMap(1.0, None)
     assert clock.u_s is None
     assert np.isnan(clock.map(np.array([np.nan, np.nan]), 5.0)).all()
     mapped = clock.map(np.array([1.0, np.nan, 1.5]), 7.0)
@@ -123,13 +123,40 @@ def test_missing_counts_give_no_time() -> None:
 
 
 def test_captured_times_run_on_over_wrap_around_and_restart() -> None:
-    clock = ClockMap("ms", 16)
+    clock = ClockMap(1e-3, 16)
     times = np.concatenate(
         [clock.device_s(np.array([65_000.0, 65_500.0])), clock.device_s(np.array([464.0]))]
     )
     assert np.allclose(times, [65.0, 65.5, 66.0])
-    clock = ClockMap("ms", 32)
+    clock = ClockMap(1e-3, 32)
     times = clock.device_s(np.array([90_000.0, 90_010.0, 20.0, 30.0, 40.0]))
     assert np.allclose(np.diff(times)[[0, 2, 3]], 0.01)
     assert np.all(np.diff(times) >= -1e-9)
     assert np.all(np.diff(np.concatenate([times, clock.device_s(np.array([50.0]))])) >= -1e-9)
+
+
+def settled_clock(until_s: float = 30.0) -> tuple[Radio, ClockMap]:
+    radio, clock = Radio(), ClockMap(1e-3, 32)
+    for true in np.arange(0.0, until_s, 0.02):
+        clock.map(np.array([1e3 * radio.device_s(true)]), radio.arrival_s(float(true)))
+    assert clock.restarts == 0
+    return radio, clock
+
+
+@pytest.mark.parametrize("step_s", [0.3, -0.3])
+def test_a_clock_that_is_set_by_less_than_a_second_is_mapped_anew(step_s: float) -> None:
+    """A host that slept, or a head whose clock was set over the network: bytes seem to come early, or all late."""
+    radio, clock = settled_clock()
+    for true in np.arange(30.0, 45.0, 0.02):
+        mapped = clock.map(np.array([1e3 * radio.device_s(true)]), radio.arrival_s(float(true)) + step_s)
+    assert clock.restarts == 1
+    assert mapped[0] == pytest.approx(true + step_s + 0.002, abs=0.004)
+
+
+def test_a_stretch_of_slow_radio_is_no_step_of_a_clock() -> None:
+    radio, clock = settled_clock()
+    for true in np.arange(30.0, 60.0, 0.02):
+        slow = 0.2 if 35.0 < true < 38.0 else 0.0
+        mapped = clock.map(np.array([1e3 * radio.device_s(true)]), radio.arrival_s(float(true)) + slow)
+        assert abs(mapped[0] - true - 0.002) < 0.01
+    assert clock.restarts == 0

@@ -18,7 +18,7 @@ def angle_at(time_s: Floats) -> Floats:
 
 def test_two_clocks_are_brought_together_at_the_positions_time() -> None:
     rng = np.random.default_rng(8)
-    clocks = {"S": ClockMap("ms", 16), "M": ClockMap("us", 32)}
+    clocks = {"S": ClockMap(1e-3, 16), "M": ClockMap(1e-6, 32)}
     track, waiting = AngleTrack(), PendingPositions()
     got: list[tuple[Floats, Floats, Floats]] = []
     sent = 0

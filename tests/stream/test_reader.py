@@ -122,8 +122,87 @@ def test_a_restarted_counter_is_no_loss() -> None:
     assert link.records == 3
 
 
+def test_numbered_records_at_a_stated_rate_are_a_clock_that_survives_losses_and_a_wrong_rate() -> None:
+    """Regressing on the count of arrivals would be seconds off after the outage."""
+    rng = np.random.default_rng(3)
+    link = reader(clock=None, sequence=("count", 16), rate_hz=100.0)
+    worst = 0.0
+    for block in range(1500):
+        numbers = [65_000 + 2 * block, 65_001 + 2 * block]
+        true_s = 0.0099 * (np.array(numbers) - 65_000)  # 1 % faster than stated
+        if 10.0 < true_s[0] < 12.0 or rng.random() < 0.01:
+            continue
+        batch = link.read(lines(*numbers), true_s[1] + 0.002 + float(rng.exponential(0.004)))
+        assert batch is not None
+        if true_s[0] > 5.0:
+            worst = max(worst, float(np.abs(batch.time_s - true_s - 0.002).max()))
+    assert worst < 0.004
+    assert link.restarts == 0
+    assert link.missed > 200
+    assert link.clock_u_s is not None
+
+
+def test_a_head_that_starts_again_is_told_from_one_that_lost_records() -> None:
+    """A 16-bit counter that begins anew looks like a loss of thousands, or like repeats; its clock and rate tell."""
+    for last, first in ((50_000, 0), (30_000, 0), (65_200, 0), (100, 0), (100, 40)):
+        link = reader()
+        for count in range(last - 300, last + 1, 10):
+            link.read(lines(*range(count, count + 10)), 0.01 * count)
+        again = b"".join(line(n, ms=10.0 * (n + 1)) for n in range(first, first + 5))
+        batch = link.read(again, 0.01 * last + 2.0)
+        assert batch is not None
+        assert batch.time_s.size == 5, (last, first)
+        assert (link.restarts, link.missed, link.repeated) == (1, 0, 0), (last, first)
+        assert np.allclose(np.diff(batch.time_s), 0.01)
+
+
+def test_records_that_come_late_are_no_loss_and_no_repeat() -> None:
+    link = reader()
+    assert spots(link.read(lines(1, 2, 4, 5, 3, 6), 1.0)) == [1, 2, 4, 5, 3, 6]
+    assert (link.missed, link.late, link.repeated) == (0, 1, 0)
+    assert spots(link.read(lines(3, 5, 8), 1.1)) == [8]
+    assert (link.missed, link.late, link.repeated) == (1, 1, 2)
+
+
+def test_what_is_sent_again_after_a_loss_of_the_link_is_left_out() -> None:
+    """A broker delivers again what was not acknowledged before the link broke."""
+    link = reader()
+    link.read(lines(*range(20)), 1.0)
+    link.interrupted()
+    assert spots(link.read(lines(18, 19, 20, 21), 9.0)) == [20, 21]
+    assert (link.missed, link.repeated, link.restarts) == (0, 2, 0)
+
+
+@given(
+    st.sampled_from([8, 16, 32]),
+    st.integers(0, 2**32 - 1),
+    st.lists(st.sampled_from(["lost", "again", "swapped", "fine", "fine", "fine"]), min_size=1, max_size=80),
+    st.lists(st.integers(1, 79), max_size=5),
+)
+def test_every_record_sent_is_accounted_for(bits: int, start: int, fates: list[str], cuts: list[int]) -> None:
+    """Received, missed, repeated, late: they add up to what was sent, for counters of any width, however it is cut."""
+    sent = np.arange(start, start + len(fates) + 3) % 2.0**bits
+    wire: list[float] = [float(sent[0])]
+    for number, fate in zip(sent[1:-2].tolist(), fates, strict=True):
+        wire += {"lost": [], "again": [number, number], "swapped": [-1.0 - number], "fine": [number]}[fate]
+    # A swapped one comes after the next that comes at all.
+    for i in range(len(wire) - 2, -1, -1):
+        if wire[i] < 0:
+            wire[i], wire[i + 1] = wire[i + 1], -1.0 - wire[i]
+    wire = [abs(n) if n >= 0 else -1.0 - n for n in wire] + sent[-2:].tolist()
+    link = reader(clock=None, sequence=("count", bits))
+    edges = [0, *sorted({c for c in cuts if c < len(wire)}), len(wire)]
+    for i, (a, b) in enumerate(pairwise(edges)):
+        payload = b"".join(form().encode({"count": n, "ms": 0, "spot": n}) for n in wire[a:b])
+        link.read(payload, 1.0 + 0.1 * i)
+    assert link.records + link.missed == len(sent)
+    assert link.repeated == fates.count("again")
+    assert link.missed == fates.count("lost")
+    assert link.restarts == 0
+
+
 def test_without_a_clock_records_are_spaced_back_from_arrival() -> None:
-    link = reader(clock=None, rate_hz=100.0)
+    link = reader(clock=None, sequence=None, rate_hz=100.0)
     batch = link.read(lines(1, 2, 3), 5.0)
     assert batch is not None
     assert np.allclose(batch.time_s, [4.98, 4.99, 5.0])
@@ -141,7 +220,7 @@ def test_without_clock_and_rate_the_records_of_a_batch_are_spread_by_the_rate_th
 
 
 def test_times_without_a_clock_never_run_back() -> None:
-    link = reader(clock=None, rate_hz=100.0)
+    link = reader(clock=None, sequence=None, rate_hz=100.0)
     first = link.read(lines(1, 2), 5.0)
     second = link.read(lines(3, 4, 5, 6), 5.01)
     assert first is not None

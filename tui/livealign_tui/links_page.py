@@ -86,6 +86,9 @@ def _link_remarks(link: LinkStatus, now_s: float, width: int) -> list[Content]:
     more = ((link.counters.repeated, "repeated"), (link.counters.unpaired, "without an angle"))
     if any(n for n, _ in more):
         remarks.append(("left out: " + ", ".join(f"{n} {why}" for n, why in more if n), "bold"))
+    others = ((link.counters.late, "came late"), (link.counters.restarts, "restarts of the head"))
+    if any(n for n, _ in others):
+        remarks.append((", ".join(f"{n} {what}" for n, what in others if n), ""))
     if link.detail:
         remarks.append((link.detail, ""))
     if link.last_bad:
@@ -116,6 +119,9 @@ def _channel_cells(channel: ChannelState, units: Units) -> list[Cell]:
         _in_unit(n, channel.unit, units, sign) for n, sign in ((channel.value, True), (channel.noise, False))
     )
     flags: Cell = (", ".join(channel.flags) or "-", _TROUBLE if trouble else "")
+    if channel.kind == "auxiliary":
+        value = _in_unit(channel.value, channel.unit, units, sign=False)
+        return [(printable(channel.name), "bold"), known(value), known(rate), ("-", ""), flags]
     return [(printable(channel.name), "bold"), known(value), known(rate), known(noise), flags]
 
 
