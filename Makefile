@@ -47,8 +47,9 @@ $(VENV)/.for-use: $(VENV)/.made pyproject.toml constraints.txt
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
 	@touch $@
 
-$(VENV)/.for-work: $(VENV)/.for-use pyproject.toml constraints.txt
+$(VENV)/.for-work: $(VENV)/.for-use pyproject.toml constraints.txt tests/heads/package.json
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[dev]"
+	@$(BIN)/python tests/heads/micropython.py || echo "Without MicroPython, tests of the home-built head are skipped." >&2
 	@touch $@
 
 $(VENV)/.for-fuzz: $(VENV)/.for-work pyproject.toml constraints.txt
