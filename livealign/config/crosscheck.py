@@ -88,9 +88,13 @@ def rig_problems(doc: Document) -> list[ConfigError]:
         errors.append(doc.error(("heads",), "no head has a detector; add a [[heads.detectors]] table"))
     for path, head in tables:
         detectors = list(tables_in(head.get("detectors"), (*path, "detectors")))
-        errors += _twice(doc, _named(detectors, "position"), "detector of this head")
         for at, detector in detectors:
             errors += _detector_problems(doc, at, detector)
+        auxiliary = list(tables_in(head.get("auxiliary"), (*path, "auxiliary")))
+        errors += _twice(doc, _named([*detectors, *auxiliary], "position"), "detector of this head")
+        errors += [e for at, table in auxiliary for e in _bound_problems(doc, at, table)]
+    for path, link in doc.tables("links"):
+        errors += _shadowed(doc, path, link)
     return errors + _uses(doc, [name for _, name in links])
 
 
@@ -104,6 +108,20 @@ def _detector_problems(doc: Document, path: TomlPath, detector: dict[str, Any]) 
         message = "needs light_field too: the field that tells how much light there is"
         yield doc.error((*path, "dim_below"), message, found=detector["dim_below"])
     yield from _kind_problems(doc, path, detector)
+
+
+def _bound_problems(doc: Document, path: TomlPath, table: dict[str, Any]) -> Iterator[ConfigError]:
+    low, high = table.get("low"), table.get("high")
+    if isinstance(low, int | float) and isinstance(high, int | float) and not low < high:
+        yield doc.error((*path, "low"), "must be smaller than high", found=low)
+
+
+def _shadowed(doc: Document, path: TomlPath, link: dict[str, Any]) -> Iterator[ConfigError]:
+    """Yield computed fields that have the name of one that comes."""
+    fields, computed = format_fields(link.get("format")), link.get("computed")
+    for name in set(computed if isinstance(computed, dict) else ()) & (fields or set()):
+        message = f'"{name}" comes over this link already; give the computed field another name'
+        yield doc.error((*path, "computed", name), message, found=name)
 
 
 _CONTACT = {"rim", "face"}

@@ -7,7 +7,7 @@ from typing import Any
 from livealign.config.crosscheck import COUPLING
 from livealign.config.distances import Positions, detector_planes
 from livealign.config.job import Job
-from livealign.config.rig import DetectorSpec, Head, Linearity, Link, Rig
+from livealign.config.rig import DetectorSpec, Electrodes, Gravity, Head, Linearity, Link, Rig
 from livealign.config.sketch import sketch
 from livealign.config.tolerance import decision_words, tolerance_words
 from livealign.units import distance_words, length_unit_m, show_length, show_slope
@@ -81,6 +81,8 @@ def rig_lines(rig: Rig, job: Job | None = None) -> Iterator[str]:
     yield f"Rig: {rig.name}"
     for link in rig.links:
         yield f"  {link_words(link)}"
+        for name, computed in link.computed.items():
+            yield f"  link {link.name}, field '{name}' is {computed_words(computed)}"
     yield "Channels"
     for head in rig.heads:
         for channel in channels(head):
@@ -100,6 +102,8 @@ def link_words(link: Link) -> str:
     if link.clock:
         wrap = f", starting again after {link.clock.wrap_bits} bits" if link.clock.wrap_bits else ""
         words += f"its own clock in '{link.clock.field}' ({link.clock.unit}{wrap})"
+    elif link.nominal_rate_hz and link.sequence:
+        words += f"'{link.sequence}' is its clock, at {link.nominal_rate_hz:g} records a second"
     elif link.nominal_rate_hz:
         words += f"{link.nominal_rate_hz:g} records a second"
     else:
@@ -107,6 +111,18 @@ def link_words(link: Link) -> str:
     if link.sequence:
         words += f"; lost records are noticed by '{link.sequence}' ({link.sequence_bits} bits)"
     return words
+
+
+def computed_words(computed: Electrodes | Gravity) -> str:
+    """Return what a field is worked out from."""
+    if isinstance(computed, Gravity):
+        axes = f"'{computed.outward}' outward and '{computed.clockwise}' clockwise"
+        return f"the angle that gravity shows, from {axes}"
+    plus, minus = (" + ".join(f"'{f}'" for f in side) for side in (computed.plus, computed.minus))
+    words = f"a place between electrodes {computed.length:g} apart, from {plus} against {minus}"
+    if computed.full_scale is not None:
+        words += f", clipped from {computed.full_scale:g} on"
+    return words + (f"; their sum is '{computed.sum}'" if computed.sum else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +150,12 @@ def channels(head: Head) -> Iterator[Channel]:
     for d in head.detectors:
         meaning = f"{head.name} on the {head.shaft} shaft, {detector_words(d)}"
         yield Channel(d.link or head.link, d.field, d.unit, meaning)
+    for x in head.auxiliary:
+        limits = [
+            f"{what} {limit:g}" for what, limit in (("below", x.low), ("above", x.high)) if limit is not None
+        ]
+        meaning = f"{x.name} of {head.name}" + (f", warns {' and '.join(limits)}" if limits else "")
+        yield Channel(x.link or head.link, x.field, x.unit or "no unit", meaning)
 
 
 def detector_words(d: DetectorSpec) -> str:

@@ -47,7 +47,7 @@ def rig_doubts(rig: Rig) -> Iterator[Doubt]:
 
 
 def _link_doubts(key: str, link: Link) -> Iterator[Doubt]:
-    if link.clock is not None:
+    if link.clock is not None or (link.sequence is not None and link.nominal_rate_hz is not None):
         return
     if link.driver.kind != "file":
         what = f'link "{link.name}" carries no clock of its device, so arrival times serve, with their jitter'
