@@ -24,6 +24,9 @@ class _Command(NamedTuple):
 
 # Named as text, so that listing them imports nothing.
 _COMMANDS = {
+    "calibrate": _Command(
+        "livealign.cli.calibrate:calibrate", "Measure what a rig file states, and write it there."
+    ),
     "check": _Command(
         "livealign.cli.check:check", "Say in words what a job and a rig file mean, and what is doubtful."
     ),
