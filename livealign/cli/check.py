@@ -57,13 +57,16 @@ def _refuse(errors: "ConfigErrors", as_json: bool) -> None:
 
 
 def _tell(loaded: "Loaded", as_json: bool) -> None:
+    from datetime import date
+
+    from livealign.config.calibration_age import calibration_doubts
     from livealign.config.describe import job_lines, rig_lines, understood
     from livealign.config.distances import positions
     from livealign.config.doubts import doubts
 
     job, rig = loaded.job, loaded.rig
     where = positions(job, [h.name for h in rig.heads] if rig else ()) if job else None
-    found = doubts(job, rig)
+    found = [*doubts(job, rig), *(calibration_doubts(rig, date.today()) if rig else ())]  # noqa: DTZ011
     if as_json:
         values = understood(job, rig, where)
         _print_json(ok=True, errors=[], doubts=[d.as_dict() for d in found], understood=values)

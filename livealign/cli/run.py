@@ -64,12 +64,23 @@ def run(
     Runs until Ctrl-C. What happens to the links is told on stderr.
     """
     import asyncio
+    from datetime import date
 
     from livealign.service.job import run_job
 
     try:
         asyncio.run(
-            run_job(job, rig, record=record, bind=bind, note=note, rate_hz=rate, say=_say, ready=_ready)
+            run_job(
+                job,
+                rig,
+                record=record,
+                bind=bind,
+                note=note,
+                rate_hz=rate,
+                today=date.today(),  # noqa: DTZ011
+                say=_say,
+                ready=_ready,
+            )
         )
     except KeyboardInterrupt:  # a second Ctrl-C
         raise PersonError("stopped at once; the end of the recording may be missing", exit_code=130) from None

@@ -3,9 +3,10 @@
 import logging
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
+from livealign.config.calibration_age import calibration_doubts
 from livealign.config.document import read_text
 from livealign.config.load import load_pair
 from livealign.paths import ServiceNote, default_note_path
@@ -27,6 +28,7 @@ async def run_job(
     bind: Bind,
     note: Path | None,
     rate_hz: float,
+    today: date,
     say: Callable[[str], None],
     ready: Callable[[ServiceNote, Path], None],
 ) -> None:
@@ -39,6 +41,7 @@ async def run_job(
         bind: where to listen.
         note: file for the note to clients; None is the default place.
         rate_hz: most snapshots a second.
+        today: the date, for reminders of old calibrations.
         say: is given lines for the person.
         ready: is called with the note and its file when clients can come.
 
@@ -47,6 +50,8 @@ async def run_job(
     """
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
     job, rig = load_pair(job_path, rig_path)
+    for reminder in calibration_doubts(rig, today):
+        say(f"{rig_path}: {reminder.key}: {reminder.what}. {reminder.advice}")
     session = Session(job, rig, snapshots_per_s=rate_hz)
     clock = session_clock()
     start_unix_ns = time.time_ns()
