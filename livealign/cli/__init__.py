@@ -34,6 +34,9 @@ _COMMANDS = {
         "livealign_simulators.demo:demo", "Watch a simulated machine being measured and brought into line."
     ),
     "drivers": _Command("livealign.cli.drivers:drivers", "List the drivers and formats that are installed."),
+    "listen": _Command(
+        "livealign.cli.listen:listen", "Find out what a sensor head sends, and write a rig file for it."
+    ),
     "run": _Command(
         "livealign.cli.run:run", "Read the rig and serve the job's snapshots to screens and clients."
     ),
