@@ -27,6 +27,7 @@ class LinkQueue:
     def __init__(self, most_frames: int) -> None:
         self._most_frames = most_frames
         self._loop = asyncio.get_running_loop()
+        self._loop_thread = threading.get_ident()
         self._ready = asyncio.Event()
         self._lock = threading.Lock()
         self._items: deque[Frame | LinkEvent] = deque()
@@ -49,10 +50,14 @@ class LinkQueue:
             elif len(self._items) - self._frames > MOST_EVENTS:
                 self._drop_event()
             wake, self._woken = not self._woken, True
-        if wake:
-            # One wake-up at a time: a busy loop must not collect a callback for every chunk.
-            with suppress(RuntimeError):  # the loop is closed, nobody waits any more
-                self._loop.call_soon_threadsafe(self._ready.set)
+        # One wake-up at a time: a busy loop must not collect a callback for every chunk.
+        if not wake:
+            return
+        if threading.get_ident() == self._loop_thread:
+            self._ready.set()  # to wake the loop through its pipe would cost as much as all the rest
+            return
+        with suppress(RuntimeError):  # the loop is closed, nobody waits any more
+            self._loop.call_soon_threadsafe(self._ready.set)
 
     async def get(self) -> Frame | LinkEvent | None:
         """Return the next item, or None once the queue is closed."""
