@@ -35,6 +35,7 @@ with open("/filled.json") as f:
     for name, value in json.load(f).items():
         setattr(main.settings, name, value)
 left_to_fill = main.not_filled_in()
+main.usb_write()(encoder.encode([1, 2, 3, None]))
 try:
     main.run(main.uart_write())
 except machine.PowerOff:

@@ -123,7 +123,9 @@ def on_micropython() -> dict[str, Any] | None:
         "scenes.json": json.dumps(SCENES),
         "filled.json": json.dumps(FILLED),
     }
-    told: dict[str, Any] = json.loads(micropython.run(files, "board_program.py"))
+    usb, printed = micropython.run(files, "board_program.py").splitlines()
+    told: dict[str, Any] = {"usb": usb, **json.loads(printed)}
+    told["not_filled_in"] = micropython.run(files, "main.py")
     return told
 
 
@@ -171,6 +173,21 @@ def test_counter_and_clock_go_on_past_their_ends(board: dict[str, Any]) -> None:
     assert batch is not None
     assert (reader.records, reader.missed, reader.repeated, reader.bad) == (6, 0, 0, 0)
     np.testing.assert_allclose(np.diff(batch.time_s), 0.05, atol=1e-6)
+
+
+def test_a_line_goes_out_by_usb(board: dict[str, Any]) -> None:
+    assert board["usb"].encode() + b"\n" == encoded(1, 2, 3, None)
+
+
+def test_a_new_board_says_what_to_fill_in_and_livealign_takes_that_for_no_reading(
+    board: dict[str, Any],
+) -> None:
+    told = board["not_filled_in"]
+    assert told.startswith("# fill in settings.py: ACCEL_ADDRESS, ACCEL_DATA, ")
+    assert "BATTERY" not in told
+    reader = wired().readers["S"]
+    assert reader.read(encoded(*range(8)) + told.encode(), 1.0) is not None
+    assert (reader.records, reader.bad) == (1, 0)
 
 
 def test_a_line_costs_the_board_next_to_no_memory(board: dict[str, Any]) -> None:
