@@ -3,6 +3,7 @@
 import importlib.util
 import json
 import random
+import re
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from hypothesis import strategies as st
 
 from heads import micropython
 from livealign.cli import main
-from livealign.config.load import load_rig
+from livealign.config.load import load_rig, parse_rig
 from livealign.session.wiring import Wiring, wire
 
 HEAD = Path(__file__).parents[2] / "docs" / "examples" / "home-built-head"
@@ -140,6 +141,22 @@ def test_the_rig_file_is_sound_and_raises_no_doubt() -> None:
     result = CliRunner().invoke(main, ["check", str(RIG), str(HEAD.parent / "job.toml")])
     assert result.exit_code == 0, result.output
     assert result.output.endswith("Doubts\n  none\n")
+
+
+def test_the_guide_names_what_there_is() -> None:
+    guide = HEAD.parents[1] / "home-built-heads.md"
+    for page in (guide, HEAD / "README.md"):
+        text = page.read_text(encoding="utf-8")
+        for target in re.findall(r"\]\(([^)#]+)[^)]*\)", text):
+            assert (page.parent / target).is_file(), target
+        for name in re.findall(r"`([A-Z][A-Z0-9]*_[A-Z_0-9]+)", text):
+            assert name in FILLED or hasattr(module("settings"), name), name
+    drivers = re.findall(r"`(driver = \{ [^.][^`]* \})`", guide.read_text(encoding="utf-8"))
+    drivers = [d for d in drivers if "..." not in d]
+    assert len(drivers) == 3
+    for driver in drivers:
+        other = re.sub(r"^driver = .*$", driver, RIG.read_text(encoding="utf-8"), count=1, flags=re.MULTILINE)
+        assert parse_rig(other, "guide").links[0].driver.kind in driver
 
 
 def test_the_line_in_the_readme_is_one_of_these() -> None:
