@@ -8,8 +8,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from livealign.config.distances import Positions
+    from livealign.config.doubts import Doubt
     from livealign.config.load import Loaded
     from livealign.config.problems import ConfigErrors
+    from livealign.config.rig import Rig
 
 __all__ = ["check"]
 
@@ -22,8 +25,11 @@ Examples:
   livealign check job.toml
   livealign check job.toml rig.toml
   livealign check job.toml rig.toml --json
+  livealign check rig.toml --live
+  livealign check rig.toml --live --seconds 30 --no-turn
+  livealign check job.toml rig.toml --live --turn --json
 
-Ends with 0 if the files are sound (doubts do not count), with 1 if they are not.
+Ends with 0 if the files are sound (doubts do not count) and, with --live, nothing is wrong with the rig; else with 1.
 """
 
 
@@ -31,12 +37,28 @@ Ends with 0 if the files are sound (doubts do not count), with 1 if they are not
 @click.argument("job", type=click.Path(path_type=Path))
 @click.argument("rig", type=click.Path(path_type=Path), required=False)
 @click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object: ok, errors, doubts, understood."
+    "--json", "as_json", is_flag=True, help="Print one JSON object: ok, errors, doubts, understood, live."
 )
-def check(job: Path, rig: Path | None, as_json: bool) -> None:
+@click.option("--live", is_flag=True, help="Open the rig's links and say what is wrong with what comes.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(2, 600),
+    default=10.0,
+    show_default=True,
+    help="How long to read, with --live.",
+)
+@click.option(
+    "--turn/--no-turn",
+    default=None,
+    help="Read a turn of the shafts as well, without asking; or leave it out. Otherwise asked for in a terminal.",
+)
+def check(
+    *, job: Path, rig: Path | None, as_json: bool, live: bool, seconds: float, turn: bool | None
+) -> None:
     """Say in words what a job file and a rig file mean, and what is doubtful.
 
-    Either may stand first. Nothing is opened but the two files.
+    Either may stand first. Nothing is opened but the two files, unless --live is given: then the rig is read while
+    its shafts stand still, and while they are turned a little, and what is wrong is said in words.
     """
     from livealign.config.load import load_files
     from livealign.config.problems import ConfigErrors
@@ -46,7 +68,59 @@ def check(job: Path, rig: Path | None, as_json: bool) -> None:
     except ConfigErrors as e:
         _refuse(e, as_json)
         raise click.exceptions.Exit(1) from None
-    _tell(loaded, as_json)
+    if not live:
+        _tell(loaded, as_json)
+    elif loaded.rig is None:
+        raise click.UsageError("--live needs a rig file.")
+    elif not _live(loaded, loaded.rig, seconds, turn, as_json):
+        raise click.exceptions.Exit(1)
+
+
+def _live(loaded: "Loaded", rig: "Rig", seconds: float, turn: bool | None, as_json: bool) -> bool:
+    from livealign.cli.check_live import check_live, live_lines, live_values
+
+    found = check_live(rig, seconds, turn=turn)
+    if as_json:
+        _print_json(ok=found.sound, errors=[], **_file_values(loaded), live=live_values(found))
+        return found.sound
+    for line in live_lines(found):
+        click.secho(_wrapped(line), bold=not line.startswith(" "))
+    for title, wrong, colour in (("Wrong", True, "red"), ("To keep in mind", False, "magenta")):
+        told = [f for f in found.findings if f.wrong == wrong]
+        if told or wrong:
+            click.secho(f"{title}, most important first" if told else title, bold=True)
+        for i, finding in enumerate(told, 1):
+            click.secho(_wrapped(f"  {i}. {finding.what}."), fg=colour)
+            click.echo(_wrapped(f"     {finding.advice}"))
+        if wrong and not told:
+            click.echo("  nothing")
+    return found.sound
+
+
+def _file_values(loaded: "Loaded") -> dict[str, Any]:
+    from livealign.config.describe import understood
+
+    return {
+        "doubts": [d.as_dict() for d in _doubts(loaded)],
+        "understood": understood(loaded.job, loaded.rig, _where(loaded)),
+    }
+
+
+def _doubts(loaded: "Loaded") -> "list[Doubt]":
+    from datetime import date
+
+    from livealign.config.calibration_age import calibration_doubts
+    from livealign.config.doubts import doubts
+
+    aged = calibration_doubts(loaded.rig, date.today()) if loaded.rig else ()  # noqa: DTZ011
+    return [*doubts(loaded.job, loaded.rig), *aged]
+
+
+def _where(loaded: "Loaded") -> "Positions | None":
+    from livealign.config.distances import positions
+
+    heads = [h.name for h in loaded.rig.heads] if loaded.rig else ()
+    return positions(loaded.job, heads) if loaded.job else None
 
 
 def _refuse(errors: "ConfigErrors", as_json: bool) -> None:
@@ -57,20 +131,14 @@ def _refuse(errors: "ConfigErrors", as_json: bool) -> None:
 
 
 def _tell(loaded: "Loaded", as_json: bool) -> None:
-    from datetime import date
+    from livealign.config.describe import job_lines, rig_lines
 
-    from livealign.config.calibration_age import calibration_doubts
-    from livealign.config.describe import job_lines, rig_lines, understood
-    from livealign.config.distances import positions
-    from livealign.config.doubts import doubts
-
-    job, rig = loaded.job, loaded.rig
-    where = positions(job, [h.name for h in rig.heads] if rig else ()) if job else None
-    found = [*doubts(job, rig), *(calibration_doubts(rig, date.today()) if rig else ())]  # noqa: DTZ011
     if as_json:
-        values = understood(job, rig, where)
-        _print_json(ok=True, errors=[], doubts=[d.as_dict() for d in found], understood=values)
+        _print_json(ok=True, errors=[], **_file_values(loaded))
         return
+    job, rig = loaded.job, loaded.rig
+    where = _where(loaded)
+    found = _doubts(loaded)
     lines = [
         *(job_lines(job, where) if job and where else ()),
         *(rig_lines(rig, job) if rig else ()),

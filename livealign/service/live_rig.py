@@ -15,7 +15,7 @@ from livealign.session.gathering import Gathered, Gathering
 from livealign.session.intake import Intake
 from livealign.session.wiring import wire
 from livealign.snapshot import ChannelState, LinkStatus
-from livealign.stream.contracts import Frame, LinkEvent
+from livealign.stream.contracts import Frame, LinkEvent, LinkState
 
 __all__ = ["LiveRig", "Progress"]
 
@@ -100,16 +100,16 @@ class LiveRig:
     async def opened(
         self, patience_s: float = 5.0, progress: Callable[[Progress], None] | None = None
     ) -> bool:
-        """Wait until every link is open, or cannot be without a person; return whether that came in time.
+        """Wait until every link has been opened or has failed to; return whether all are open now.
 
-        Files are not waited for.
+        A link that failed is tried on. Files are not waited for.
         """
 
-        def ready() -> bool:
-            states = {s.name: s.state for s in self.states()[1] if s.name not in self._files}
-            return not any(state in {"connecting", "lost"} for state in states.values())
+        def states() -> set[LinkState]:
+            return {s.state for s in self.states()[1] if s.name not in self._files}
 
-        return await self._until(ready, patience_s, progress)
+        await self._until(lambda: "connecting" not in states(), patience_s, progress)
+        return states() <= {"open", "silent"}
 
     async def gather(
         self,

@@ -62,6 +62,8 @@ class LinkRecord:
     """At the end."""
     counters: CounterState
     """What came and was lost meanwhile, not since the link was opened."""
+    fields: tuple[str, ...] = ()
+    """Names of all fields that came, sorted."""
     dropped: int = 0
 
 
@@ -128,6 +130,7 @@ class Gathering:
         self._before = {status.name: status.counters for status in before}
         self._clock_fields = clock_fields
         self._links = {name: _Rows(3) for name in wiring.readers}
+        self._fields: dict[str, set[str]] = {name: set() for name in wiring.readers}
         self._events: dict[str, list[LinkEvent]] = {name: [] for name in wiring.readers}
         self._channels: dict[str, _Rows] = {}
         for w in wiring.all():
@@ -142,6 +145,7 @@ class Gathering:
 
     def records(self, link: str, batch: Batch, arrival_s: float) -> None:
         """Keep the times of records."""
+        self._fields[link].update(batch.columns)
         none = np.full(batch.time_s.size, np.nan)
         counts = batch.columns.get(self._clock_fields.get(link, ""), none)
         self._links[link].add(batch.time_s, np.full(batch.time_s.size, arrival_s), counts)
@@ -231,5 +235,6 @@ class Gathering:
             tuple(self._events[status.name]),
             status,
             counters,
+            tuple(sorted(self._fields[status.name])),
             rows.dropped,
         )

@@ -1,0 +1,1 @@
+"""What a rig shows while it is looked at live: figures, and what they mean in words."""
