@@ -46,7 +46,7 @@ async def ble_devices(seconds: float) -> list[dict[str, Any]]:
     # What the system raises differs from platform to platform, D-Bus and WinRT errors among it.
     except (BleakError, OSError, EOFError, AttributeError) as e:
         raise PersonError(f"this computer cannot listen for Bluetooth LE devices: {e}", advice=advice) from e
-    devices = [
+    devices: list[dict[str, Any]] = [
         {
             "address": device.address,
             "name": told.local_name or device.name or "",

@@ -9,7 +9,7 @@ __all__ = ["Role", "plain_name", "role_hint", "unique_names", "unit_hint"]
 Role = Literal["angle", "position", "counter", "clock", "light", "temperature", "battery", "other"]
 
 WORDS: dict[Role, tuple[str, ...]] = {
-    "angle": ("angle", "ang", "theta", "rot", "rotation", "incl", "inclination", "roll", "tilt", "phi", "winkel"),
+    "angle": ("angle", "ang", "theta", "rot", "rotation", "incl", "inclination", "roll", "tilt", "phi"),
     "position": ("position", "pos", "spot", "disp", "displacement", "dist", "psd", "dial", "plunger", "indicator",
                  "rim", "face", "x", "y"),
     "counter": ("count", "counter", "seq", "sequence", "n", "nr", "no", "num", "id", "index", "record"),
@@ -20,8 +20,8 @@ WORDS: dict[Role, tuple[str, ...]] = {
 }  # fmt: skip
 UNITS = {
     "deg": "deg", "degree": "deg", "degrees": "deg", "rad": "rad", "radian": "rad", "radians": "rad", "mm": "mm", "um": "um",
-    "µm": "um", "mil": "mil", "mils": "mil", "in": "in", "inch": "in", "m": "m", "ms": "ms", "us": "us", "s": "s", "sec": "s",
-    "millis": "ms", "micros": "us",
+    "µm": "um", "mil": "mil", "mils": "mil", "in": "in", "inch": "in", "m": "m", "ms": "ms", "us": "us", "s": "s",
+    "sec": "s", "millis": "ms", "micros": "us",
 }  # fmt: skip
 ANGLE_UNITS = ("deg", "rad")
 LENGTH_UNITS = ("mm", "um", "mil", "in", "m")

@@ -7,11 +7,11 @@ it takes to tell each number from the ones before. The way that takes least is t
 from collections import Counter
 from collections.abc import Callable, Iterator
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livealign.errors import PersonError
 from livealign.listen.guess import Field, Shape
 from livealign.listen.heard import Heard, decoded
 
@@ -30,18 +30,18 @@ WIDTHS = {"B": 1, "H": 2, "I": 4, "Q": 8, "f": 4, "d": 8}
 PRICE = {"B": 4.0, "H": 3.0, "I": 2.5, "Q": 4.0, "f": 2.0, "d": 2.5}
 """In bits: fewer numbers explain more."""
 LEAST_FLOAT, GREATEST_FLOAT = 1e-6, 1e8
-FAMILIAR = (
-    b"\xaa\x55",
-    b"\x55\xaa",
-    b"\xa5\x5a",
-    b"\x5a\xa5",
-    b"\xeb\x90",
-    b"\xff\xff",
-    b"\xfe\xef",
-    b"\xca\xfe",
-)
+FAMILIAR = tuple(bytes.fromhex(w) for w in ("aa55", "55aa", "a55a", "5aa5", "eb90", "ffff", "feef", "cafe"))
+"""Sync words that are often used; common practice, no source."""
 NO_SUM = "no checksum that is known fits: numbers that are wrong cannot be told from right ones"
-LAYOUT_DOUBT = "which numbers the bytes hold is guessed from how smoothly they run; compare them with the device's description"
+LAYOUT_DOUBT = "which numbers the bytes hold is guessed from how smoothly they run; compare with the device's description"
+
+
+class _Sum(NamedTuple):
+    """A checksum at the end of a record."""
+
+    kind: str = "none"
+    covers: str = "numbers"
+    order: str | None = None
 
 
 def packed_shapes(heard: Heard) -> Iterator[Shape]:
@@ -105,12 +105,12 @@ def _of_frames(framing: str, rows: Bytes) -> Iterator[Shape]:
         "slip": "frames end in C0 as in SLIP",
     }
     for begin in begins:
-        for kind, covers, order in _sums(rows, begin):
-            yield from _shape(framing, rows, begin, kind, covers, order, 1.0, words[framing])
+        for found in _sums(rows, begin):
+            yield from _shape(framing, rows, begin, found, (1.0, words[framing]))
             return
     # The stuffing itself is proof; messages of one length are not.
     strength = 0.7 if framing == "message" else 0.85
-    yield from _shape(framing, rows, 0, "none", "numbers", None, strength, words[framing])
+    yield from _shape(framing, rows, 0, _Sum(), (strength, words[framing]))
 
 
 def _of_sync(heard: Heard) -> Iterator[Shape]:
@@ -126,10 +126,9 @@ def _of_sync(heard: Heard) -> Iterator[Shape]:
                 found = next(_sums(turned, begin, unsure=begin == 1), None)
                 if found is None:
                     continue
-                kind, covers, order = found
-                if covers == "all" and begin == 1 and length > 1:
+                if found.covers == "all" and begin == 1 and length > 1:
                     begin = 2  # noqa: PLW2901 - the sum does not tell how long it is
-                yield from _synced(heard, turned, begin, kind, covers, order, 1.0)
+                yield from _synced(heard, turned, begin, found, 1.0)
                 return
         good = [(s, n) for s, n in starts if n > 1 and rows[0].take(range(s, s + n), mode="wrap").any()]
         if not good:
@@ -137,20 +136,18 @@ def _of_sync(heard: Heard) -> Iterator[Shape]:
         start, length = max(
             good, key=lambda g: (rows[0].take([g[0], g[0] + 1], mode="wrap").tobytes() in FAMILIAR, g[1])
         )
-        yield from _synced(heard, _windowed(data[start:], period), 2, "none", "numbers", None, 0.6)
+        yield from _synced(heard, _windowed(data[start:], period), 2, _Sum(), 0.6)
         return
 
 
-def _synced(
-    heard: Heard, rows: Bytes, begin: int, kind: str, covers: str, order: str | None, strength: float
-) -> Iterator[Shape]:
+def _synced(heard: Heard, rows: Bytes, begin: int, found: _Sum, strength: float) -> Iterator[Shape]:
     sync = rows[0, :begin].tobytes().hex()
     true = _rows({"framing": "sync", "sync": sync}, rows.shape[1] - begin, heard)
     if len(true) < FEWEST:
         return
     whole = np.column_stack([np.tile(rows[0, :begin], (len(true), 1)), true])
     words = f"{sync.upper()} comes every {rows.shape[1]} bytes"
-    yield from _shape("sync", whole, begin, kind, covers, order, strength, words)
+    yield from _shape("sync", whole, begin, found, (strength, words))
 
 
 def _periods(data: Bytes) -> list[int]:
@@ -191,7 +188,7 @@ def _starts(fixed: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return sorted(found, key=lambda f: bool(fixed[f[0] - 1]))[:24]
 
 
-def _sums(rows: Bytes, begin: int, *, unsure: bool = False) -> Iterator[tuple[str, str, str | None]]:
+def _sums(rows: Bytes, begin: int, *, unsure: bool = False) -> Iterator[_Sum]:
     """Yield the checksums, what they cover and their order of bytes, that fit all but a few records."""
     few, many = rows[:3], rows[: 40 if not unsure else 80]
     for kind, covers in product(SIZES, ("numbers", "all") if begin else ("numbers",)):
@@ -201,7 +198,7 @@ def _sums(rows: Bytes, begin: int, *, unsure: bool = False) -> Iterator[tuple[st
             if fits is None or sum(map(fits, few)) < min(2, len(few)) or _is_still(rows, SIZES[kind]):
                 continue
             if sum(map(fits, many)) > 0.8 * len(many):
-                yield kind, covers, order
+                yield _Sum(kind, covers, order)
 
 
 def _is_still(rows: Bytes, size: int) -> bool:
@@ -230,16 +227,9 @@ def _fitting(
     return fits
 
 
-def _shape(
-    framing: str,
-    rows: Bytes,
-    begin: int,
-    kind: str,
-    covers: str,
-    order: str | None,
-    strength: float,
-    words: str,
-) -> Iterator[Shape]:
+def _shape(framing: str, rows: Bytes, begin: int, found: _Sum, proof: tuple[float, str]) -> Iterator[Shape]:
+    kind, covers, order = found
+    strength, words = proof
     numbers = rows[:, begin : rows.shape[1] - SIZES.get(kind, 0)]
     if numbers.shape[1] == 0:
         return
@@ -268,8 +258,7 @@ def _shape(
 def _layout(rows: Bytes) -> tuple[bool, str]:
     """Return whether the low byte comes first, and the letters of the numbers."""
     found = [(*_cheapest(rows, little=little), little) for little in (True, False)]
-    cost, letters, little = min(found, key=lambda f: f[0])
-    del cost
+    _, letters, little = min(found, key=lambda f: f[0])
     return little, letters
 
 

@@ -4,7 +4,7 @@ import asyncio
 from collections import deque
 from collections.abc import Callable, Sequence
 from time import monotonic_ns
-from typing import Any
+from typing import Any, Self
 
 from pydantic import ValidationError
 
@@ -50,7 +50,7 @@ class Listener:
         self._driver = _driver(source)
         self._task: asyncio.Task[None] | None = None
 
-    async def __aenter__(self) -> "Listener":
+    async def __aenter__(self) -> Self:
         """Open it."""
         self._task = asyncio.create_task(self._listen(), name=f"listen to {self.source.text}")
         return self

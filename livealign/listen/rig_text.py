@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from livealign.listen.guess import FormatGuess
-from livealign.listen.roles import ColumnGuess
 from livealign.listen.names import Role, plain_name, unique_names
+from livealign.listen.roles import ColumnGuess
 
 __all__ = ["HeadGuess", "named_by_role", "rig_text", "what_lacks"]
 
@@ -77,8 +77,8 @@ def rig_text(heads: Sequence[HeadGuess], name: str = "found by listening") -> st
     letters = [LETTER[h.shaft] for h in heads]
     links = unique_names(letters)
     lines = [
-        "# What `livealign listen` found. Everything here is a guess from the bytes: read the comments, correct what is wrong,",
-        "# then check it with: livealign check job.toml THIS_FILE",
+        "# What `livealign listen` found. Everything here is a guess from the bytes: read the comments,",
+        "# correct what is wrong, then check it with: livealign check job.toml THIS_FILE",
         'schema = "livealign.rig/1"',
         f"name = {_value(name)}",
     ]
@@ -132,7 +132,7 @@ def _head(head: HeadGuess, link: str) -> Iterator[str]:
             yield f"# It {'fell' if angle.counterclockwise else 'rose'} when the shafts were turned clockwise."
             yield f"sense = {_value('counterclockwise' if angle.counterclockwise else 'clockwise')}"
         else:
-            yield "# Not known: whether it grows clockwise (seen from behind the movable machine), and its zero at 12 o'clock."
+            yield "# Not known: whether it grows clockwise (seen from behind the movable machine), and its zero."
             yield 'sense = "clockwise"'
         yield f"noise_deg = {_noise_deg(angle):.2g}"
     light = head.of("light")[0] if len(head.of("light")) == 1 else None

@@ -1,7 +1,7 @@
 """Which column is which: counter, clock, angle, positions, light, temperature, battery; with reasons in words."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from math import exp, log10
 
 import numpy as np
@@ -20,6 +20,7 @@ USUAL = {"mm": 0.45, "um": 0.4, "mil": 0.08, "in": 0.07}
 """How often people who build heads use a unit; a guess without a source."""
 MM = {"mm": 1.0, "um": 1e-3, "mil": 0.0254, "in": 25.4}
 GREATEST_MM = 40.0
+UNIT_ROLES: dict[str, Role] = {"Cel": "temperature", "V": "battery", "mV": "battery"}
 NAMED = 4.0
 SURE = 0.7
 
@@ -52,7 +53,6 @@ class _Column:
     order: int
     hint: Role | None = None
     unit: str | None = None
-    told: dict[str, str] = field(default_factory=dict)
 
 
 def guess_roles(
@@ -75,7 +75,7 @@ def guess_roles(
         else:
             unit = one.unit or unit_hint(one.hint) or None
             hint = role_hint(one.hint) or role_hint(one.unit)
-            hint = {"Cel": "temperature", "V": "battery", "mV": "battery"}.get(one.unit, hint)  # type: ignore[assignment]
+            hint = UNIT_ROLES.get(one.unit, hint)
             left.append(_Column(one, seen, order, hint, unit))
     for guess in _running(left, arrival_s):
         found[guess.name] = guess
@@ -161,8 +161,8 @@ def _guess(
     unit: str,
     confidence: float,
     reasons: Sequence[str],
-    doubts: Sequence[str] = (),
     *,
+    doubts: Sequence[str] = (),
     bits: int | None = None,
 ) -> ColumnGuess:
     why = list(reasons)
@@ -201,7 +201,7 @@ def _angle(
     if confidence < SURE:
         other = f" rather than {rivals[0].column.field.name!r}" if rivals else ""
         doubts.append(f"it is not sure that this is the angle{other}: turn the shafts while listening")
-    guess = _guess(best.column, "angle", best.unit, confidence, best.reasons, doubts)
+    guess = _guess(best.column, "angle", best.unit, confidence, best.reasons, doubts=doubts)
     turned_values = unwrapped(best.column.seen.values, TURN[best.unit])
     away = turned_values - np.median(turned_values[: max(1, turned_values.size // 50)])
     falling = bool(abs(away.min()) > abs(away.max()))
@@ -292,7 +292,7 @@ def _rest(left: Sequence[_Column], angle: _Column | None, unit: str) -> list[Col
         rivals = [s for r, (s, _) in scores.items() if r != role]
         confidence = 1.0 / (1.0 + exp(-(scores[role][0] - max(rivals)) / 1.5))
         doubts = () if confidence >= SURE else (f"it is not sure that this is {_a(role)}",)
-        told = _guess(c, role, "", confidence, scores[role][1], doubts)
+        told = _guess(c, role, "", confidence, scores[role][1], doubts=doubts)
         guesses.append(_with_unit(told, c))
     return guesses
 
@@ -325,7 +325,7 @@ def _scores(c: _Column, angle: _Column | None, unit: str) -> dict[Role, tuple[fl
 
 def _as_position(c: _Column, angle: _Column | None, unit: str) -> tuple[float, list[str]]:
     seen, score, why = c.seen, 0.0, []
-    if min(_unit_odds(c), key=lambda u: -_unit_odds(c)[u]) and max(_unit_odds(c).values()) < 1e-4:
+    if max(_unit_odds(c).values()) < 1e-4:
         score -= 2.0
     if seen.moves:
         score += 1.0
@@ -359,7 +359,7 @@ def _as_light(seen: Behaviour) -> tuple[float, list[str]]:
 
 
 def _as_temperature(seen: Behaviour) -> tuple[float, list[str]]:
-    usual = -10.0 <= seen.values.min() and seen.values.max() <= 90.0 and abs(seen.middle) > 5.5
+    usual = seen.values.min() >= -10.0 and seen.values.max() <= 90.0 and abs(seen.middle) > 5.5
     slow = seen.noise <= 0.3 and seen.span < 3.0
     return (2.0 if usual and slow and not seen.whole else -2.0), [
         "it is slow, and of the size of degrees Celsius"
