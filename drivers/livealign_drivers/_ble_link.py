@@ -17,14 +17,63 @@ __all__ = ["Subscription", "listening"]
 
 CONNECT_S = 20.0
 GRACE_S = 0.3
+WRITE_S = 2.0
+WRITABLE = {"write", "write-without-response"}
 
 
 class Subscription:
-    """A device whose notifications come: its name, and an event that is set once it is gone."""
+    """A device whose notifications come: its name, and an event that is set once it is gone or cannot be asked."""
 
-    def __init__(self, device: BLEDevice) -> None:
-        self.name = device.name or device.address
-        self.gone = asyncio.Event()
+    def __init__(
+        self, client: BleakClient, name: str, notifying: BleakGATTCharacteristic, gone: asyncio.Event
+    ) -> None:
+        self.name = name
+        self.gone = gone
+        self._client = client
+        self._notifying = notifying
+        self._asked: BleakGATTCharacteristic | None = None
+        self._trouble: Exception | None = None
+
+    def choose_request(self, characteristic: str | None) -> None:
+        """Choose what `ask` writes to; None for the first in the service of what notifies.
+
+        Raises:
+            LinkError: if there is none that can be written.
+        """
+        offered = [
+            c for s in self._client.services for c in s.characteristics if WRITABLE & set(c.properties)
+        ]
+        beside = [c for c in offered if c.service_handle == self._notifying.service_handle]
+        wanted = beside if characteristic is None else [c for c in offered if c.uuid == characteristic]
+        if not wanted:
+            what = f"characteristic {characteristic}" if characteristic else "characteristic in that service"
+            told = (
+                f"those that can: {', '.join(c.uuid for c in offered[:8])}" if offered else "none at all can"
+            )
+            raise LinkError(
+                "refused",
+                f"{self.name} has no {what} that can be written ({told}): correct `request_characteristic` in the "
+                "rig file",
+            )
+        self._asked = wanted[0]
+
+    async def ask(self, request: bytes) -> None:
+        """Write a request; if the device refuses it, `raise_trouble` will say so."""
+        if self._asked is None:
+            return
+        try:
+            async with asyncio.timeout(WRITE_S):
+                await self._client.write_gatt_char(self._asked, request)
+        except TimeoutError:
+            return  # the silence after it tells
+        except Exception as e:  # noqa: BLE001 - bleak lets through whatever its systems raise
+            self._trouble = e
+            self.gone.set()
+
+    def raise_trouble(self) -> None:
+        """Raise what a request was refused with, if one was."""
+        if self._trouble is not None:
+            raise self._trouble
 
 
 @asynccontextmanager
@@ -44,18 +93,18 @@ async def listening(
     """
     with in_words("the Bluetooth adapter"):
         async with radio().device(wanted, scan_timeout_s) as device:
-            subscription = Subscription(device)
-            with in_words(subscription.name):
-                async with _connected(device, subscription) as client:
-                    chosen = _choose(client, subscription.name, wanted.service, characteristic)
+            name, gone = device.name or device.address, asyncio.Event()
+            with in_words(name):
+                async with _connected(device, gone) as client:
+                    chosen = _choose(client, name, wanted.service, characteristic)
                     await client.start_notify(chosen, lambda _, data: receive(bytes(data)))
-                    yield subscription
+                    yield Subscription(client, name, chosen, gone)
 
 
 @asynccontextmanager
-async def _connected(device: BLEDevice, subscription: Subscription) -> AsyncIterator[BleakClient]:
+async def _connected(device: BLEDevice, gone: asyncio.Event) -> AsyncIterator[BleakClient]:
     # A new client each time: one that has lost its device keeps what it knew of it.
-    client = BleakClient(device, disconnected_callback=lambda _: subscription.gone.set(), timeout=CONNECT_S)
+    client = BleakClient(device, disconnected_callback=lambda _: gone.set(), timeout=CONNECT_S)
     try:
         async with radio().connecting:
             await _connect(client)

@@ -26,6 +26,10 @@ DENIED = (
     "this program may not use Bluetooth: allow it in the system's privacy settings (on Linux: put the user "
     "into the group `bluetooth`)"
 )
+NOT_ALLOWED = (
+    "{} does not allow that to be read or written: correct `characteristic` or `request_characteristic` in the "
+    "rig file"
+)
 NOT_PAIRED = "{} wants to be paired first: pair it in the system's Bluetooth settings"
 
 Why = BleakBluetoothNotAvailableReason
@@ -41,6 +45,8 @@ DBUS_REFUSED = {
     "org.bluez.Error.NotReady": OFF,
     "org.bluez.Error.NotAuthorized": NOT_PAIRED,
     "org.bluez.Error.AuthenticationFailed": NOT_PAIRED,
+    "org.bluez.Error.NotPermitted": NOT_ALLOWED,
+    "org.bluez.Error.NotSupported": NOT_ALLOWED,
     "org.freedesktop.DBus.Error.AccessDenied": DENIED,
     "org.freedesktop.DBus.Error.NameHasNoOwner": NO_SERVICE,
     "org.freedesktop.DBus.Error.ServiceUnknown": NO_SERVICE,

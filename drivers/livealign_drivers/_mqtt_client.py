@@ -9,6 +9,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 import aiomqtt
+from paho.mqtt.client import MQTT_ERR_SUCCESS, MQTTMessageInfo
 
 __all__ = ["ANSWER_S", "ClosingSocket", "MqttClient"]
 
@@ -65,6 +66,7 @@ class MqttClient(aiomqtt.Client):
             queue_type=_handing_to(take),
             logger=_QUIET,
         )
+        self._last_request: MQTTMessageInfo | None = None
 
     async def enter(self) -> None:
         """Connect; if this is cancelled, no thread is left that still connects."""
@@ -92,6 +94,12 @@ class MqttClient(aiomqtt.Client):
         async with asyncio.timeout(ANSWER_S):
             answers = await self.subscribe(topic, qos, timeout=math.inf)
         return all((x if isinstance(x, int) else x.value) < FAILED for x in answers)
+
+    def ask(self, topic: str, request: bytes) -> None:
+        """Publish a request, unless the one before it is still waiting: a broker must not be sent a heap of old ones."""
+        last = self._last_request
+        if last is None or last.rc != MQTT_ERR_SUCCESS or last.is_published():
+            self._last_request = self._client.publish(topic, request, qos=0)
 
     async def until_gone(self) -> None:
         """Wait until the connection is lost.

@@ -2,7 +2,8 @@
 
 import asyncio
 from abc import ABC, abstractmethod
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
@@ -10,6 +11,7 @@ from pydantic import Field
 from livealign.stream.contracts import Clock, Frame, LinkEvent, LinkState, Options
 from livealign_drivers._backoff import Backoff
 from livealign_drivers._queue import LinkQueue
+from livealign_drivers._request import Asking, Request
 
 __all__ = ["LinkError", "ReconnectSeconds", "ReconnectingDriver"]
 
@@ -35,7 +37,9 @@ class ReconnectingDriver(ABC):
     most_frames: ClassVar[int] = 1024
     """Frames kept for a reader that is slow; then the oldest are dropped."""
 
-    def __init__(self, link: str, clock: Clock, reconnect_max_s: float) -> None:
+    def __init__(
+        self, link: str, clock: Clock, reconnect_max_s: float, request: Request | None = None
+    ) -> None:
         self.link = link
         self._clock = clock
         self._pauses = Backoff(reconnect_max_s)
@@ -43,6 +47,8 @@ class ReconnectingDriver(ABC):
         self._keeper: asyncio.Task[None] | None = None
         self._closed = False
         self._state: LinkState | None = None
+        self._request = request
+        self._asking: Asking | None = None
 
     async def __aiter__(self) -> AsyncIterator[Frame | LinkEvent]:
         """Open the link and yield what comes, until `close` is called."""
@@ -84,6 +90,30 @@ class ReconnectingDriver(ABC):
         self._pauses.reset()
         if self._queue is not None:
             self._queue.put(Frame(self.link, payload, time_ns))
+        if self._asking is not None:
+            self._asking.heard()
+
+    @asynccontextmanager
+    async def _asked(self, send: Callable[[bytes], Awaitable[None]]) -> AsyncIterator[None]:
+        """Send the request, if there is one, by its schedule, while inside; `send` may leave out what cannot be sent."""
+        if self._request is None:
+            yield
+            return
+        self._asking = asking = Asking(self._request, self._complain)
+        task = asyncio.create_task(asking.run(send), name=f"requests {self.link}")
+        try:
+            yield
+        finally:
+            self._asking = None
+            task.cancel()
+            await asyncio.wait({task})
+        if not task.cancelled():
+            task.result()  # it ends by itself only if something is wrong with the driver
+
+    def _complain(self, detail: str) -> None:
+        """Say of a link that stays open what is the matter with it; nothing: all is well again."""
+        if self._queue is not None and self._state == "open":
+            self._queue.put(LinkEvent(self.link, "open", self._clock(), detail))
 
     async def _keep_open(self) -> None:
         self._state = None

@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field, StringConstraints, model_validator
 from livealign.stream.contracts import Clock, Options
 from livealign_drivers._ble_wanted import Wanted, full_uuid
 from livealign_drivers._reconnecting import LinkError, ReconnectingDriver, ReconnectSeconds
+from livealign_drivers._request import Request
 
 __all__ = ["BleDriver", "BleOptions"]
 
@@ -38,11 +39,22 @@ class BleOptions(Options):
     """Each notification is a line of text whose end is left out: add it. Otherwise the bytes stay as they come,
     and the format finds the records in them."""
     silence_max_s: Annotated[float, Field(gt=0, le=86400, allow_inf_nan=False)] | None = None
-    """Connect again after so long without a notification; left out, it is learnt from those that came."""
+    """Connect again after so long without a notification; left out, it is learnt from those that came, and 30 until
+    there have been enough."""
     scan_timeout_s: Annotated[float, Field(gt=0, le=300, allow_inf_nan=False)] = 10.0
     """How long one attempt looks for the device."""
     reconnect_max_s: ReconnectSeconds = 5.0
     """Longest pause between two attempts to connect."""
+    request: Request | None = None
+    """What a head that only answers is to be sent, and when."""
+    request_characteristic: Uuid | None = None
+    """UUID of what the request is written to; left out, the first that can be written in the service that notifies."""
+
+    @model_validator(mode="after")
+    def _can_be_asked(self) -> Self:
+        if self.request is None and self.request_characteristic is not None:
+            raise ValueError("`request_characteristic` says where to write a `request`: give that too")
+        return self
 
     @model_validator(mode="after")
     def _can_be_found(self) -> Self:
@@ -52,7 +64,7 @@ class BleOptions(Options):
 
 
 class BleDriver(ReconnectingDriver):
-    """Subscribes to one characteristic of a device; writes nothing.
+    """Subscribes to one characteristic of a device; writes nothing but the request, to another one.
 
     The first link of a process opens one connection to the system's Bluetooth service, which all links
     share and which stays until its loop ends.
@@ -61,7 +73,7 @@ class BleDriver(ReconnectingDriver):
     options_model: ClassVar[type[Options]] = BleOptions
 
     def __init__(self, link: str, options: BleOptions, clock: Clock) -> None:
-        super().__init__(link, clock, options.reconnect_max_s)
+        super().__init__(link, clock, options.reconnect_max_s, options.request)
         self._options = options
         self._silence = Silence(options.silence_max_s)
 
@@ -81,8 +93,13 @@ class BleDriver(ReconnectingDriver):
             self._deliver(data + b"\n" if options.add_line_end and not data.endswith(b"\n") else data)
 
         async with listening(wanted, options.scan_timeout_s, characteristic, receive) as peer:
+            if options.request is not None:
+                peer.choose_request(options.request_characteristic)
             self._opened()
-            await self._until_gone(peer.gone, peer.name, loop_time)
+            async with self._asked(peer.ask):
+                await self._until_gone(peer.gone, peer.name, loop_time)
+            peer.raise_trouble()
+        raise LinkError("lost", f"the connection to {peer.name} broke: bring it nearer, check its battery")
 
     async def _until_gone(self, gone: asyncio.Event, name: str, loop_time: Callable[[], float]) -> None:
         # Not every loss is told: when the system's Bluetooth service dies, all looks connected.
@@ -98,17 +115,17 @@ class BleDriver(ReconnectingDriver):
                     await gone.wait()
             except TimeoutError:
                 continue
-        raise LinkError("lost", f"the connection to {name} broke: bring it nearer, check its battery")
 
 
 class Silence:
     """How long a device may send nothing, in seconds: given, or learnt from its longest usual pause.
 
-    Learnt, it is ten usual pauses and at least 5 s, unlimited until 8 notifications have come, and twice as
-    long after each silence that connecting again has not ended: the device may have nothing to say.
+    Learnt, it is ten usual pauses and at least 5 s, or 30 s until 8 notifications have come; and twice as long
+    after each silence that connecting again has not ended: the device may have nothing to say.
     """
 
     least_s: ClassVar[float] = 5.0
+    least_unknown_s: ClassVar[float] = 30.0
 
     def __init__(self, given_s: float | None) -> None:
         self._given_s = given_s
@@ -119,12 +136,11 @@ class Silence:
 
     @property
     def limit_s(self) -> float:
-        """The longest silence that is tolerated now; infinite while nothing is known."""
+        """The longest silence that is tolerated now."""
         if self._given_s is not None:
             return self._given_s
-        if self._count < 8:
-            return float("inf")
-        return max(self.least_s, 10 * self._longest_s) * 2.0 ** min(self._in_vain, 10)
+        least_s = self.least_unknown_s if self._count < 8 else self.least_s
+        return max(least_s, 10 * self._longest_s) * 2.0 ** min(self._in_vain, 10)
 
     def begin(self, now_s: float) -> None:
         """The connection stands."""

@@ -13,6 +13,7 @@ from livealign_drivers._messages import as_line
 from livealign_drivers._mqtt_client import ClosingSocket, MqttClient
 from livealign_drivers._mqtt_trouble import why_not_allowed, why_not_connected
 from livealign_drivers._reconnecting import LinkError, ReconnectingDriver, ReconnectSeconds
+from livealign_drivers._request import Request
 
 __all__ = ["MqttDriver", "MqttOptions"]
 
@@ -51,6 +52,10 @@ class MqttOptions(Options):
     """Put a newline behind each message that ends in none; false, as binary formats need: leave them as they are."""
     reconnect_max_s: ReconnectSeconds = 5.0
     """Longest pause between two attempts to connect."""
+    request: Request | None = None
+    """What a head that only answers is to be sent, and when."""
+    request_topic: Annotated[str, Field(min_length=1, max_length=1000)] | None = None
+    """Where it is published, with QoS 0."""
 
     @property
     def place(self) -> str:
@@ -84,6 +89,21 @@ class MqttOptions(Options):
             raise ValueError("# stands at the end only, such as heads/#")
         return topic
 
+    @field_validator("request_topic")
+    @classmethod
+    def _one_topic(cls, topic: str | None) -> str | None:
+        if topic is not None and any(sign in topic for sign in "+#\0"):
+            raise ValueError("is published to one topic: + and # are for topics that are read")
+        return topic
+
+    @model_validator(mode="after")
+    def _can_be_asked(self) -> Self:
+        if (self.request is None) != (self.request_topic is None):
+            raise ValueError("`request` and `request_topic` go together: give both")
+        if self.request_topic is not None and aiomqtt.Topic(self.request_topic).matches(self.topic):
+            raise ValueError("`topic` includes `request_topic`: the program would read its own requests")
+        return self
+
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
         if self.password is not None and self.password_file is not None:
@@ -100,24 +120,29 @@ class MqttOptions(Options):
 
 
 class MqttDriver(ReconnectingDriver):
-    """Subscribes to a topic; publishes nothing. Each message is a frame."""
+    """Subscribes to a topic; publishes nothing but the request. Each message is a frame."""
 
     options_model: ClassVar[type[Options]] = MqttOptions
 
     def __init__(self, link: str, options: MqttOptions, clock: Clock) -> None:
-        super().__init__(link, clock, options.reconnect_max_s)
+        super().__init__(link, clock, options.reconnect_max_s, options.request)
         self._options = options
 
     async def _hold_open(self) -> None:
         options = self._options
         _check_loop()
         client = await self._client()
+
+        async def ask(request: bytes) -> None:
+            client.ask(options.request_topic or "", request)
+
         try:
             await client.enter()
             if not await client.ask_for(options.topic, options.qos):
                 raise why_not_allowed(options.topic, self._peer)
             self._opened()
-            await client.until_gone()
+            async with self._asked(ask):
+                await client.until_gone()
         except (aiomqtt.MqttError, OSError, UnicodeError) as e:
             raise why_not_connected(e, self._peer, with_login=options.username is not None) from e
         finally:

@@ -12,6 +12,8 @@ from pydantic import AfterValidator, Field
 
 from livealign.stream.contracts import Clock, Options
 from livealign_drivers._reconnecting import ReconnectingDriver, ReconnectSeconds
+from livealign_drivers._request import Request
+from livealign_drivers._serial_asking import WRITE_TIMEOUT_S, SerialAsking
 from livealign_drivers._serial_trouble import PORT_ERRORS, why_gone, why_not_open
 
 __all__ = ["SerialDriver", "SerialOptions"]
@@ -49,10 +51,12 @@ class SerialOptions(Options):
     """Lock the port against other programs, where the platform leaves the choice."""
     reconnect_max_s: ReconnectSeconds = 5.0
     """Longest pause between two attempts to open the port."""
+    request: Request | None = None
+    """What a head that only answers is to be sent, and when."""
 
 
 class SerialDriver(ReconnectingDriver):
-    """Reads a serial port in a thread of its own, which opens, reads and closes it."""
+    """Reads a serial port in a thread of its own, which opens, reads and closes it; another one writes requests."""
 
     options_model: ClassVar[type[Options]] = SerialOptions
 
@@ -63,7 +67,10 @@ class SerialDriver(ReconnectingDriver):
     async def _hold_open(self) -> None:
         loop = asyncio.get_running_loop()
         ended: asyncio.Future[BaseException | None] = loop.create_future()
-        reader = _PortReader(self._options, self._opened, self._deliver)
+        asking = None
+        if self._options.request is not None:
+            asking = SerialAsking(f"serial {self.link} requests", self._options.request, self._complain)
+        reader = _PortReader(self._options, self._opened, self._deliver, asking)
 
         def run() -> None:
             outcome = reader.run()
@@ -90,11 +97,16 @@ class _PortReader:
     """Runs in the thread; only `stop` is called from elsewhere."""
 
     def __init__(
-        self, options: SerialOptions, opened: Callable[[], None], deliver: Callable[[bytes], None]
+        self,
+        options: SerialOptions,
+        opened: Callable[[], None],
+        deliver: Callable[[bytes], None],
+        asking: SerialAsking | None,
     ) -> None:
         self._options = options
         self._opened = opened
         self._deliver = deliver
+        self._asking = asking
         self._stopping = threading.Event()
         self._lock = threading.Lock()
         self._port: Any = None
@@ -127,23 +139,35 @@ class _PortReader:
         try:
             if not self._stopping.is_set():
                 self._opened()
+                if self._asking is not None:
+                    self._asking.start(port)
             while not self._stopping.is_set():
                 # The first byte wakes this thread; what came along with it belongs to the same frame.
                 if first := port.read(1):
                     self._deliver(first + port.read(port.in_waiting))
+                    if self._asking is not None:
+                        self._asking.heard()
         except PORT_ERRORS as e:
             raise why_gone(name, e) from e
         finally:
+            if self._asking is not None:
+                self._asking.stop()
             with self._lock:
                 self._port = None
             with suppress(*PORT_ERRORS):
                 port.close()
+            if self._asking is not None:
+                self._asking.join()
 
 
 def _open(options: SerialOptions) -> Any:
     settings: dict[str, Any] = {}
     if os.name == "posix" and "://" not in options.port:  # on Windows a port is never shared
         settings["exclusive"] = options.exclusive
+    if options.request is not None and not options.port.lower().startswith(
+        "rfc2217:"
+    ):  # which knows no such limit
+        settings["write_timeout"] = WRITE_TIMEOUT_S
     return serial.serial_for_url(
         options.port,
         baudrate=options.baud,

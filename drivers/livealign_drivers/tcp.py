@@ -9,6 +9,7 @@ from pydantic import Field
 
 from livealign.stream.contracts import Clock, Options
 from livealign_drivers._reconnecting import LinkError, ReconnectingDriver, ReconnectSeconds
+from livealign_drivers._request import Request
 
 __all__ = ["TcpDriver", "TcpOptions"]
 
@@ -23,24 +24,33 @@ class TcpOptions(Options):
     connect_timeout_s: Annotated[float, Field(gt=0, le=300, allow_inf_nan=False)] = 5.0
     reconnect_max_s: ReconnectSeconds = 5.0
     """Longest pause between two attempts to connect."""
+    request: Request | None = None
+    """What a head that only answers is to be sent, and when."""
 
 
 class TcpDriver(ReconnectingDriver):
-    """Reads from a TCP server; writes nothing."""
+    """Reads from a TCP server; writes nothing but the request."""
 
     options_model: ClassVar[type[Options]] = TcpOptions
 
     def __init__(self, link: str, options: TcpOptions, clock: Clock) -> None:
-        super().__init__(link, clock, options.reconnect_max_s)
+        super().__init__(link, clock, options.reconnect_max_s, options.request)
         self._options = options
 
     async def _hold_open(self) -> None:
         reader, writer = await self._connect()
+
+        async def ask(request: bytes) -> None:
+            # A peer that takes nothing must not be sent a heap of old requests later.
+            if writer.transport.get_write_buffer_size() == 0:
+                writer.write(request)
+
         try:
             _notice_a_dead_peer(writer)
             self._opened()
-            while payload := await reader.read(READ_BYTES):
-                self._deliver(payload)
+            async with self._asked(ask):
+                while payload := await reader.read(READ_BYTES):
+                    self._deliver(payload)
         except OSError as e:
             raise LinkError(
                 "lost", f"the connection to {self._peer} broke ({e}): check its power and the network"

@@ -6,13 +6,14 @@ import socket
 import sys
 from collections.abc import Callable
 from ipaddress import IPv4Address, ip_address
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Self
 
-from pydantic import Field, IPvAnyAddress, field_validator
+from pydantic import Field, IPvAnyAddress, field_validator, model_validator
 
 from livealign.stream.contracts import Clock, Options
 from livealign_drivers._messages import as_line
 from livealign_drivers._reconnecting import LinkError, ReconnectingDriver, ReconnectSeconds
+from livealign_drivers._request import Request
 
 __all__ = ["UdpDriver", "UdpOptions"]
 
@@ -31,6 +32,12 @@ class UdpOptions(Options):
     """Put a newline behind each datagram that ends in none; false, as binary formats need: leave them as they are."""
     reconnect_max_s: ReconnectSeconds = 5.0
     """Longest pause between two attempts to listen."""
+    request: Request | None = None
+    """What a head that only answers is to be sent, from the port that is listened on, and when."""
+    request_host: Annotated[str, Field(min_length=1)] | None = None
+    """Name or address to send it to; left out: `from_host`."""
+    request_port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    """Port to send it to; left out: `port`."""
 
     @field_validator("group")
     @classmethod
@@ -39,46 +46,77 @@ class UdpOptions(Options):
             raise ValueError("is no multicast group: they are 224.0.0.0 to 239.255.255.255")
         return group
 
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if self.request is not None and self.request_host is None and self.from_host is None:
+            raise ValueError("a `request` needs a `request_host` to send it to")
+        if self.request is None and (self.request_host is not None or self.request_port is not None):
+            raise ValueError("`request_host` and `request_port` say where to send a `request`: give that too")
+        return self
+
 
 class UdpDriver(ReconnectingDriver):
-    """Listens on a port; sends nothing. Each datagram is a frame."""
+    """Listens on a port; sends nothing but the request. Each datagram is a frame."""
 
     options_model: ClassVar[type[Options]] = UdpOptions
 
     def __init__(self, link: str, options: UdpOptions, clock: Clock) -> None:
-        super().__init__(link, clock, options.reconnect_max_s)
+        super().__init__(link, clock, options.reconnect_max_s, options.request)
         self._options = options
 
     async def _hold_open(self) -> None:
+        options = self._options
         senders = await self._senders()
-        sock = _listening(self._options)
+        asked = await self._asked_address()
+        sock = _listening(options)
 
         def take(payload: bytes, sender: str) -> None:
             if payload and (senders is None or _plain(sender) in senders):
-                self._deliver(as_line(payload) if self._options.add_line_end else payload)
+                self._deliver(as_line(payload) if options.add_line_end else payload)
+
+        async def ask(request: bytes) -> None:
+            transport.sendto(request, asked)
 
         transport, receiver = await asyncio.get_running_loop().create_datagram_endpoint(
             lambda: _Receiver(take), sock=sock
         )
         try:
             self._opened()
-            await receiver.gone.wait()
+            async with self._asked(ask):
+                await receiver.gone.wait()
         finally:
             transport.close()
             await receiver.gone.wait()
-        why = f"port {self._options.port} no longer receives ({receiver.why}): check the network"
+        why = f"port {options.port} no longer receives ({receiver.why}): check the network"
         raise LinkError("lost", why)
 
     async def _senders(self) -> set[str] | None:
         name = self._options.from_host
         if name is None:
             return None
-        try:
-            found = await asyncio.get_running_loop().getaddrinfo(name, None, type=socket.SOCK_DGRAM)
-        except (OSError, UnicodeError) as e:
-            why = f"the name {name!r} is not known: correct `from_host` in the rig file"
-            raise LinkError("lost", why) from e
-        return {_plain(str(where[0])) for *_, where in found}
+        return {_plain(str(where[0])) for where in await _found(name, "from_host")}
+
+    async def _asked_address(self) -> Any:
+        options = self._options
+        if options.request is None:
+            return None
+        key = "request_host" if options.request_host is not None else "from_host"
+        name, port = getattr(options, key), options.request_port or options.port
+        return (await _found(name, key, port, _family(options)))[0]
+
+
+async def _found(
+    name: str, key: str, port: int | None = None, family: int = socket.AF_UNSPEC
+) -> list[tuple[Any, ...]]:
+    """Return the addresses of a name that stands at a key of the rig file."""
+    try:
+        found = await asyncio.get_running_loop().getaddrinfo(
+            name, port, family=family, type=socket.SOCK_DGRAM
+        )
+    except (OSError, UnicodeError) as e:
+        why = f"the name {name!r} is not known: correct `{key}` in the rig file"
+        raise LinkError("lost", why) from e
+    return [where for *_, where in found]
 
 
 class _Receiver(asyncio.DatagramProtocol):
@@ -102,13 +140,15 @@ def _plain(address: str) -> str:
     return str(mapped or parsed)
 
 
+def _family(options: UdpOptions) -> socket.AddressFamily:
+    return socket.AF_INET6 if options.host is not None and options.host.version == 6 else socket.AF_INET
+
+
 def _listening(options: UdpOptions) -> socket.socket:
     host, group = options.host, options.group
     if group is not None and host is not None and host.version != 4:
         raise LinkError("refused", "`group` and `host` are of different kinds: give both as IPv4 addresses")
-    sock = socket.socket(
-        socket.AF_INET6 if host is not None and host.version == 6 else socket.AF_INET, socket.SOCK_DGRAM
-    )
+    sock = socket.socket(_family(options), socket.SOCK_DGRAM)
     at = str(host or "")
     try:
         if group is not None:

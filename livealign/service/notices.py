@@ -24,6 +24,9 @@ class LinkNotices:
             )
         if event.dropped or event.state == "connecting":
             return None
+        if event.state == "open" and self._told.get(event.link) in {"open", "silent"}:
+            # It has been open all along, and something is the matter; or no longer, which its data tell.
+            return f"link {event.link}: {event.detail}" if event.detail else None
         return self._change(event.link, event.state, event.detail, event.time_ns)
 
     def snapshot(self, snapshot: Snapshot) -> list[str]:

@@ -8,6 +8,7 @@ from livealign.stream.reader import LinkReader
 
 __all__ = ["LinkBook"]
 
+NOTHING_COMES = "open, but nothing comes: is the head switched on, and its cable whole?"
 _LEAST_SILENCE_S = 1.0
 _SILENCE_PERIODS = 20.0
 
@@ -23,6 +24,7 @@ class LinkBook:
     since_s: float = 0.0
     dropped: int = 0
     opened: int = 0
+    _complaint: str = ""
     _last_data_s: float | None = None
     _gap_s: float | None = None
 
@@ -37,6 +39,9 @@ class LinkBook:
         if event.state != self.state:
             self.since_s = now_s
         self.state, self.detail = event.state, event.detail
+        if not event.dropped:
+            # What a driver says of a link that stays open is why it is silent: it asks, and the head does not answer.
+            self._complaint = event.detail if event.state == "open" else ""
 
     def data(self, now_s: float) -> None:
         """Take note that bytes came, and how often they do."""
@@ -53,7 +58,7 @@ class LinkBook:
             patience = max(_LEAST_SILENCE_S, _SILENCE_PERIODS * (self._gap_s or 0.0))
             if now_s - self._last_data_s > patience:
                 self.state, self.since_s = "silent", self._last_data_s
-                self.detail = "open, but nothing comes: is the head switched on, and its cable whole?"
+                self.detail = self._complaint or NOTHING_COMES
         return self.state != "open"
 
     def status(self, now_s: float, unpaired: int = 0) -> LinkStatus:

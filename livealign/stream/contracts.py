@@ -54,7 +54,8 @@ class LinkEvent:
     state: LinkState
     time_ns: int
     detail: str = ""
-    """Cause and advice for the person; empty when all is well."""
+    """Cause and advice for the person; empty when all is well. "open" may be said again: with what is the matter though the
+    link stands, such as a head that does not answer, and with nothing once that is over."""
     dropped: int = 0
     """Frames dropped since the event before, because a queue was full."""
 

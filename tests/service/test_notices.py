@@ -50,6 +50,31 @@ def test_silence_is_told_from_the_snapshot() -> None:
     assert [w[:12] for w in notices.snapshot(_speaking(silent))] == ["link S: back"]
 
 
+def test_a_head_that_does_not_answer_is_told_as_such() -> None:
+    notices = LinkNotices()
+    session = Session(*parse_pair(JOB_TEXT, rig_text(), "job", "rig"))
+    told: list[str | None] = []
+    for event in (LinkEvent("S", "open", 0), LinkEvent("S", "open", SECOND // 2, "the head does not answer")):
+        session.feed(event)
+        told.append(notices.event(event))
+    assert told == ["link S: open", "link S: the head does not answer"]
+    silent = session.feed(Tick(3 * SECOND))
+    assert silent is not None
+    assert next(link for link in silent.links if link.name == "S").detail == "the head does not answer"
+    assert "Link S: the head does not answer" in silent.advice
+    assert notices.snapshot(silent) == [
+        "link S: silent: it is open but nothing comes: the head does not answer"
+    ]
+    # Told later than the silence, it is no return.
+    late = LinkEvent("S", "open", 4 * SECOND, "the head still does not answer")
+    session.feed(late)
+    assert notices.event(late) == "link S: the head still does not answer"
+    silent = session.feed(Tick(5 * SECOND))
+    assert silent is not None
+    assert next(link for link in silent.links if link.name == "S").state == "silent"
+    assert notices.snapshot(silent) == []
+
+
 def _speaking(snapshot: Snapshot) -> Snapshot:
     links = tuple(replace(link, state="open") if link.name == "S" else link for link in snapshot.links)
     return replace(snapshot, links=links)

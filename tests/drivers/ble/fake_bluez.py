@@ -58,6 +58,8 @@ class FakeBluez:
         self.unanswered: set[str] = set()
         """Methods that are never answered."""
         self.subscribed: set[str] = set()
+        self.written: Callable[[str, bytes], None] = lambda _uuid, _data: None
+        """Called with what is written to a characteristic."""
         self._bus: MessageBus | None = None
         self._scans = 0
         self._tasks: set[asyncio.Task[None]] = set()
@@ -192,6 +194,7 @@ class FakeBluez:
             (DEVICE, "Disconnect"): self._disconnect,
             (CHARACTERISTIC, "StartNotify"): self._start_notify,
             (CHARACTERISTIC, "StopNotify"): self._stop_notify,
+            (CHARACTERISTIC, "WriteValue"): self._write_value,
         }
         method = methods.get((message.interface, message.member or ""))
         if method is None:
@@ -249,6 +252,11 @@ class FakeBluez:
 
     def _start_notify(self, message: Message) -> Message | bool:
         self.subscribed.add(message.path or "")
+        return Message.new_method_return(message)
+
+    def _write_value(self, message: Message) -> Message:
+        uuid = self.objects[message.path or ""][CHARACTERISTIC]["UUID"].value
+        self.written(uuid, bytes(message.body[0]))
         return Message.new_method_return(message)
 
     def _stop_notify(self, message: Message) -> Message:

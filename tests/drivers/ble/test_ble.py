@@ -167,10 +167,91 @@ async def test_a_silence_that_the_rig_file_limits(bluez, head, driver, listen, w
     assert "has sent nothing for 0.3 s" in listener.events[2].detail
 
 
+async def test_a_service_that_dies_before_the_first_notification_is_found_out(
+    bluez, bus, head, driver, listen, wait_until, monkeypatch
+):
+    monkeypatch.setattr(Silence, "least_unknown_s", 0.5)
+    bluez.come(head)
+    listener = listen(driver(name="head-S"))
+    await wait_until(lambda: "open" in listener.states)
+    await bluez.stop()
+    await wait_until(lambda: "refused" in listener.states)
+    assert listener.states == ["connecting", "open", "lost", "refused"]
+    assert "has sent nothing for" in listener.events[2].detail
+    await bluez.start(bus)
+    await wait_until(lambda: listener.states.count("open") == 2)
+
+
+@pytest.mark.parametrize("to", [None, RX])
+async def test_a_head_that_only_answers_is_asked(bluez, head, driver, listen, wait_until, leftovers, to):
+    bluez.come(head)
+    asked = 0
+
+    def answer(characteristic: str, data: bytes) -> None:
+        nonlocal asked
+        assert (characteristic, data) == (RX, b"R\r\n")
+        asked += 1
+        if asked != 3:  # one answer is lost
+            bluez.notify(head, b"%d\n" % asked)
+
+    bluez.written = answer
+    request = {"text": "R\r\n", "after_answer": True, "answer_within_s": 0.1, "pause_s": 0}
+    reading = driver(name="head-S", request=request, request_characteristic=to)
+    listener = listen(reading)
+    await wait_until(lambda: listener.received.startswith(b"1\n2\n4\n5\n"))
+    assert listener.states == ["connecting", "open"]
+    bluez.lose(head)
+    await wait_until(lambda: listener.states.count("open") == 2)
+    before = asked
+    await wait_until(lambda: asked > before + 1)
+    await reading.close()
+    await leftovers.none()
+
+
+@pytest.mark.parametrize(
+    ("to", "error", "told"),
+    [
+        (TX, None, f"has no characteristic {TX} that can be written (those that can: {RX})"),
+        (RX, "org.bluez.Error.NotAuthorized", "wants to be paired first"),
+        (RX, "org.bluez.Error.NotPermitted", "correct `characteristic` or `request_characteristic`"),
+    ],
+)
+async def test_a_head_that_cannot_be_asked_is_refused(
+    bluez, head, driver, listen, wait_until, leftovers, to, error, told
+):
+    bluez.come(head)
+    if error:
+        bluez.errors["WriteValue"] = (error, "no")
+    request = {"text": "R", "every_s": 0.05}
+    reading = driver(name="head-S", request=request, request_characteristic=to)
+    listener = listen(reading)
+    await wait_until(lambda: "refused" in listener.states)
+    assert told in next(e.detail for e in listener.events if e.state == "refused")
+    await reading.close()
+    await leftovers.none()
+
+
+async def test_a_service_that_hangs_while_asked_does_not_hold_up_closing(
+    bluez, head, driver, listen, wait_until, leftovers
+):
+    bluez.come(head)
+    bluez.unanswered.add("WriteValue")
+    reading = driver(name="head-S", request={"text": "R", "every_s": 0.05})
+    listen(reading)
+    await wait_until(lambda: "WriteValue" in bluez.calls)
+    async with asyncio.timeout(10):
+        await reading.close()
+    await leftovers.none()
+
+
 def test_silence_is_learnt_and_never_from_too_little():
     silence = Silence(None)
     silence.begin(100.0)
-    assert not silence.too_long(1e6), "a head that has said nothing may go on so"
+    assert not silence.too_long(129.0)
+    assert silence.too_long(130.0), "nothing is known of its pauses: half a minute"
+    silence.begin(131.0)
+    assert not silence.too_long(190.0), "and twice that, as it may have nothing to say"
+    silence.begin(100.0)
     for n in range(20):
         silence.broken(100.0 + 2 * n)
     assert silence.limit_s == 20.0, "ten times its pause"
