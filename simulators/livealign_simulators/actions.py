@@ -1,17 +1,25 @@
 """What the simulated mechanic can be told to do, and what can be broken, as JSON lines or as a script."""
 
-from collections.abc import Callable
-from dataclasses import asdict
-from typing import Annotated, Any, Literal
+from dataclasses import asdict, replace
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, model_validator
 
 from livealign.errors import PersonError
 from livealign_simulators.bench import Bench
+from livealign_simulators.disturbances import CablePull
+from livealign_simulators.frame import Side
+from livealign_simulators.mechanic import Mechanic
+from livealign_simulators.radio import RadioFaults
+from livealign_simulators.thermal import Warming
+from livealign_simulators.vibration import Vibration
 
 __all__ = ["Action", "perform", "read_action", "script"]
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
+Millimetres = Annotated[float, Field(ge=-20, le=20, allow_inf_nan=False)]
+
+_MOST_WARMINGS = 100
 
 
 class _Action(BaseModel):
@@ -32,11 +40,92 @@ class _Wait(_Action):
 
 
 class _Foot(_Action):
-    do: Literal["shim", "shift"]
+    do: Literal["shim", "shift", "jack"]
     foot: str
     mm: Annotated[float, Field(ge=-20, le=20, allow_inf_nan=False)]
+    side: Side | None = None
+    """Shim: under one foot only."""
     wait: bool = True
     """The same as of a turn."""
+
+
+class _Bolt(_Action):
+    do: Literal["loosen", "tighten"]
+    foot: str
+    side: Side | None = None
+    wait: bool = True
+
+
+class _Feet(_Action):
+    do: Literal["feet"]
+
+
+class _Knock(_Action):
+    do: Literal["knock"]
+    head: str
+    outward_mm: Millimetres = 0.0
+    clockwise_mm: Millimetres = 0.0
+    deg: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False)] = 0.0
+
+
+class _Loose(_Action):
+    do: Literal["loose"]
+    head: str
+    mm: Annotated[float, Field(ge=0, le=20, allow_inf_nan=False)]
+
+
+class _Cable(_Action):
+    do: Literal["cable"]
+    head: str
+    from_deg: Finite = 0.0
+    to_deg: Finite = 90.0
+    outward_mm: Millimetres = 0.0
+    clockwise_mm: Millimetres = 0.0
+
+    @model_validator(mode="after")
+    def _is_an_arc(self) -> Self:
+        if not 0 < self.to_deg - self.from_deg <= 360:
+            raise ValueError("to_deg must be more than from_deg, by 360 at the most")
+        return self
+
+
+class _Light(_Action):
+    do: Literal["light"]
+    head: str
+    brightness: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)] | None = None
+    background: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] | None = None
+
+
+class _Warm(_Action):
+    do: Literal["warm"]
+    foot: str
+    by_k: Annotated[float, Field(ge=-200, le=200, allow_inf_nan=False)]
+    height_mm: Annotated[float, Field(gt=0, le=5000, allow_inf_nan=False)] = 250.0
+    time_constant_s: Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)] = 600.0
+
+
+class _Vibrate(_Action):
+    do: Literal["vibrate"]
+    hz: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 24.7
+    y_mm: Millimetres = 0.0
+    z_mm: Millimetres = 0.0
+
+
+class _Restart(_Action):
+    do: Literal["restart"]
+    link: str
+
+
+class _Radio(_Action):
+    do: Literal["radio"]
+    link: str
+    delay_s: Annotated[float, Field(ge=0, le=60, allow_inf_nan=False)] = 0.0
+    jitter_s: Annotated[float, Field(ge=0, le=60, allow_inf_nan=False)] = 0.0
+    loss: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)] = 0.0
+    run: Annotated[float, Field(ge=1, le=10000, allow_inf_nan=False)] = 1.0
+    duplicates: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)] = 0.0
+    overtaking: bool = False
+    disconnected: bool = False
 
 
 class _Truth(_Action):
@@ -60,7 +149,26 @@ class _Dim(_Action):
     on: bool = True
 
 
-Action = Annotated[_Turn | _Wait | _Foot | _Truth | _Plug | _Corrupt | _Dim, Field(discriminator="do")]
+Action = Annotated[
+    _Turn
+    | _Wait
+    | _Foot
+    | _Bolt
+    | _Feet
+    | _Truth
+    | _Knock
+    | _Loose
+    | _Cable
+    | _Light
+    | _Warm
+    | _Vibrate
+    | _Plug
+    | _Corrupt
+    | _Dim
+    | _Restart
+    | _Radio,
+    Field(discriminator="do"),
+]
 
 _reader: TypeAdapter[Action] = TypeAdapter(Action)
 
@@ -98,13 +206,30 @@ async def perform(bench: Bench, action: Action) -> dict[str, Any]:
         case _Wait():
             await bench.wait_until(bench.now() + action.s)
             return {"done": "wait"}
-        case _Foot():
-            done_s = _use_tools(mechanic.shim if action.do == "shim" else mechanic.shift, action, bench)
+        case _Foot() | _Bolt():
+            done_s = _use_tools(mechanic, action, bench)
             await bench.wait_until(done_s if action.wait else bench.now())
-            return {"done": action.do, "foot": action.foot, "mm": action.mm}
+            return {"done": action.do, "foot": action.foot} | (
+                {"mm": action.mm} if isinstance(action, _Foot) else {}
+            )
         case _Truth():
             pose, feet = bench.scene.tell(bench.now())
             return {"pose": asdict(pose), "feet": [asdict(f) for f in feet]}
+        case _Feet():
+            return {"feet": [asdict(f) for f in mechanic.machine.found()]}
+        case _Knock() | _Loose() | _Cable() | _Light():
+            _disturb(bench, action)
+            return {"done": action.do, "head": action.head}
+        case _Warm() | _Vibrate():
+            _change_machine(bench, action)
+            return {"done": action.do}
+        case _:
+            return await _trouble(bench, action)
+
+
+async def _trouble(bench: Bench, action: _Plug | _Corrupt | _Dim | _Restart | _Radio) -> dict[str, Any]:
+    """Do something to a link or its device."""
+    match action:
         case _Plug():
             port = bench.port(action.link)
             await (port.plug() if action.do == "replug" else port.unplug())
@@ -112,7 +237,53 @@ async def perform(bench: Bench, action: Action) -> dict[str, Any]:
             bench.device(action.link).faults.corrupt_fraction = action.fraction
         case _Dim():
             bench.device(action.link).faults.dim = action.on
+        case _Restart():
+            bench.device(action.link).restart(bench.now())
+        case _Radio():
+            faults = RadioFaults(**action.model_dump(exclude={"do", "link"}))
+            bench.device(action.link).radio.faults = faults
     return {"done": action.do, "link": action.link}
+
+
+def _disturb(bench: Bench, action: _Knock | _Loose | _Cable | _Light) -> None:
+    """Do something to a head, from now on."""
+    heads, now = bench.scene.heads, bench.now()
+    name = heads.known(action.head)
+    if isinstance(action, _Light):
+        given = action.model_dump(include={"brightness", "background"}, exclude_none=True)
+        heads.optics[name].change(replace(heads.optics[name].last, **given), now)
+        return
+    before = heads.faults[name].last
+    match action:
+        case _Knock():
+            after = replace(
+                before,
+                outward_mm=before.outward_mm + action.outward_mm,
+                clockwise_mm=before.clockwise_mm + action.clockwise_mm,
+                turned_deg=before.turned_deg + action.deg,
+            )
+        case _Loose():
+            after = replace(before, loose_mm=action.mm)
+        case _Cable():
+            pull = CablePull(action.from_deg, action.to_deg, action.outward_mm, action.clockwise_mm)
+            after = replace(before, cable=pull if action.outward_mm or action.clockwise_mm else None)
+    heads.faults[name].change(after, now)
+
+
+def _change_machine(bench: Bench, action: _Warm | _Vibrate) -> None:
+    machine = bench.scene.mechanic.machine
+    if isinstance(action, _Vibrate):
+        machine.vibrations[:] = [Vibration(action.hz, action.y_mm, action.z_mm)]
+        return
+    try:
+        x_mm = machine.feet[machine.foot_index(action.foot)].x_mm
+    except KeyError:
+        raise _no_such_foot(bench, action.foot) from None
+    if len(machine.warmings) >= _MOST_WARMINGS:
+        raise PersonError(f"no more than {_MOST_WARMINGS} warmings can be told in one run")
+    machine.warmings.append(
+        Warming(x_mm, action.height_mm, 0.0, action.by_k, action.time_constant_s, start_s=bench.now())
+    )
 
 
 def script(bench: Bench) -> list[Action]:
@@ -137,11 +308,22 @@ def _cut(mm: float | None) -> float:
     return round((mm or 0.0) / 0.05) * 0.05
 
 
-def _use_tools(tool: Callable[[str, float, float], float], action: _Foot, bench: Bench) -> float:
+def _use_tools(mechanic: Mechanic, action: _Foot | _Bolt, bench: Bench) -> float:
+    now = bench.now()
     try:
-        return tool(action.foot, action.mm, bench.now())
+        match action.do:
+            case "shim":
+                return mechanic.shim(action.foot, action.mm, now, action.side)
+            case "shift":
+                return mechanic.shift(action.foot, action.mm, now)
+            case "jack":
+                return mechanic.jack(action.foot, action.mm, now)
+            case "loosen" | "tighten":
+                return mechanic.bolt(action.foot, now, action.side, tight=action.do == "tighten")
     except KeyError:
-        known = ", ".join(f.name for f in bench.scene.truth.feet)
-        raise PersonError(
-            f"no foot plane is called {action.foot!r}", advice=f"Foot planes: {known}."
-        ) from None
+        raise _no_such_foot(bench, action.foot) from None
+
+
+def _no_such_foot(bench: Bench, foot: str) -> PersonError:
+    known = ", ".join(f.name for f in bench.scene.truth.feet)
+    return PersonError(f"no foot plane is called {foot!r}", advice=f"Foot planes: {known}.")

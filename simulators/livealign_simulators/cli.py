@@ -39,7 +39,7 @@ Examples:
 \b
 With --control, one JSON object a line on standard input; each is answered with one line when it is done:
   {"do": "turn", "to_deg": 270, "deg_per_s": 30}
-  {"do": "shim", "foot": "near feet", "mm": 0.3}     positive: add
+  {"do": "shim", "foot": "near feet", "mm": 0.3}     positive: add; "side": "left" or "right" for one foot only
   {"do": "shift", "foot": "far feet", "mm": -0.1}    positive: toward 3 o'clock
   {"do": "wait", "s": 5}
   {"do": "turn", "to_deg": 360, "wait": false}       answered at once; so have "shim" and "shift"
@@ -47,6 +47,23 @@ With --control, one JSON object a line on standard input; each is answered with 
   {"do": "unplug", "link": "S"}    {"do": "replug", "link": "S"}
   {"do": "corrupt", "link": "S", "fraction": 0.01}
   {"do": "dim", "link": "S", "on": true}
+
+\b
+Bolts, and what feeler gauge and load cell would find:
+  {"do": "loosen", "foot": "near feet", "side": "left"}    {"do": "tighten", "foot": "near feet"}
+  {"do": "jack", "foot": "far feet", "mm": 0.2}      turns a jack screw; tight bolts hold against it
+  {"do": "feet"}                                     loads in N, gaps in mm
+
+\b
+Disturbances, from now on:
+  {"do": "knock", "head": "head S", "outward_mm": 0.5, "clockwise_mm": 0, "deg": 1.5}
+  {"do": "loose", "head": "head S", "mm": 0.1}       falls over as the shaft turns; 0: tight again
+  {"do": "cable", "head": "head S", "from_deg": 100, "to_deg": 180, "outward_mm": 0.05}     0: slack again
+  {"do": "light", "head": "head S", "brightness": 0.5, "background": 0.2}     brightness 0: interrupted
+  {"do": "warm", "foot": "near feet", "by_k": 20, "height_mm": 250, "time_constant_s": 600}
+  {"do": "vibrate", "hz": 24.7, "y_mm": 0.003, "z_mm": 0.01}     0: still
+  {"do": "restart", "link": "S"}                     its counters begin again
+  {"do": "radio", "link": "S", "loss": 0.1, "run": 3, "jitter_s": 0.05, "duplicates": 0.01, "disconnected": false}
 """
 
 

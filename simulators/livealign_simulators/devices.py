@@ -6,27 +6,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from livealign.config.rig import DetectorSpec, Link
+from livealign.config.rig import Link
 from livealign.stream.contracts import Format
 from livealign.stream.registry import format_class
-from livealign_simulators.geometry import AxisLine, Floats
+from livealign_simulators.columns import Column, Samples, link_columns
+from livealign_simulators.disturbances import LinkFaults
+from livealign_simulators.geometry import Floats
+from livealign_simulators.radio import Radio
 from livealign_simulators.scene import Scene
-from livealign_simulators.sensing import bent, raw_angle, raw_position
-from livealign_simulators.truth import AngleTruth, DetectorTruth
 
 __all__ = ["Device", "Faults"]
 
 _TICKS_PER_S = {"s": 1.0, "ms": 1e3, "us": 1e6}
-_DECIMALS = {"deg": 2, "rad": 4, "mm": 4, "um": 1, "in": 6, "mil": 3}
 _RATE_ERROR_PPM = 40.0
-_LIGHT = 900.0
-_LIGHT_NOISE = 12.0
-_DIM_SHARE = 0.3
-_DIM_NOISE_FACTOR = 50.0
 _LATE_S = 1.0
-
-Column = Callable[[Floats, AxisLine, Floats], Floats]
-"""Angles, lines and times of a block of samples to the raw values of one field."""
+_KEPT_RESTARTS = 50
 
 
 @dataclass(slots=True)
@@ -37,6 +31,17 @@ class Faults:
     """Share of the records that are garbled on the way."""
     dim: bool = False
     """Hardly any light reaches the detectors."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Boot:
+    """A start of the device: its first sample, and what its counters begin with."""
+
+    silent_s: float
+    """Since when nothing comes."""
+    time_s: float
+    clock: float
+    number: int
 
 
 class Device:
@@ -56,92 +61,96 @@ class Device:
         self._format: Format = made(made.options_model.model_validate(link.format.options))
         self._scene = scene
         self._rng = np.random.default_rng(seed)
-        self._fast = 1.0 + float(self._rng.uniform(-1, 1)) * _RATE_ERROR_PPM * 1e-6
+        faults = scene.disturbances.links.get(link.name, LinkFaults())
+        ppm = float(self._rng.uniform(-1, 1)) * _RATE_ERROR_PPM
+        self._fast = 1.0 + (ppm if faults.rate_ppm is None else faults.rate_ppm) * 1e-6
         self._period_s = 1.0 / (rate_hz * self._fast)
         self._phase_s = float(self._rng.uniform(0.0, self._period_s))
         self._index = 0
-        self._columns: dict[str, Column] = {}
+        self._boots = [_Boot(-math.inf, 0.0, 0.0, 0)]
+        self._counters: dict[str, Callable[[_Boot, Floats], Floats]] = {}
         self._add_counters(link)
-        for angle_link, sensor in _angles(scene):
-            if angle_link == link.name:
-                self._columns[sensor.spec.field] = self._angle_column(sensor)
-        for detector_link, detector in _detectors(scene):
-            if detector_link == link.name:
-                self._columns[detector.spec.field] = self._position_column(detector)
-                if detector.spec.light_field is not None:
-                    self._columns[detector.spec.light_field] = self._light_column(detector.spec)
+        sensors, air = seed.spawn(2)
+        self.radio = Radio(faults.radio, air)
+        """The way that the records take."""
+        self._columns: list[Column] = link_columns(
+            scene, link, self._period_s, sensors, lambda: self.faults.dim
+        )
 
     @property
     def preamble(self) -> bytes:
         """What the device sends when it starts."""
         return self._format.preamble()
 
+    def restart(self, at_s: float, silent_s: float = 1.0) -> None:
+        """Let the device lose its power at a time and count from nothing a moment later."""
+        begins_s = at_s + silent_s
+        first = math.ceil((begins_s - self._phase_s) / self._period_s)
+        self._boots.append(_Boot(at_s, begins_s, -self._clock_start, first))
+        del self._boots[:-_KEPT_RESTARTS]
+
     def produce(self, until_s: float) -> bytes:
-        """Return the records of all samples up to a time; a device that is very late leaves samples out."""
+        """Return the records that arrive up to a time; a device that is very late leaves samples out."""
+        return b"".join(record for _, record in self.arrivals(until_s))
+
+    def arrivals(self, until_s: float) -> list[tuple[float, bytes]]:
+        """Return the same record by record, each with the time of its arrival."""
         end = max(self._index, math.floor((until_s - self._phase_s) / self._period_s) + 1)
         first = max(self._index, end - int(_LATE_S / self._period_s) - 1)
         self._index = end
-        if first == end:
-            return b""
+        if first < end:
+            self._sample(first, end)
+        return self.radio.received(until_s)
+
+    def _sample(self, first: int, end: int) -> None:
         number = np.arange(first, end, dtype=np.float64)
         time_s: Floats = self._phase_s + number * self._period_s
-        angle = self._scene.mechanic.angle_at(time_s)
-        line = self._scene.mechanic.line_at(time_s)
-        values = {name: column(angle, line, time_s) for name, column in self._columns.items()}
-        self.records += end - first
-        return b"".join(
-            self._on_the_way(self._format.encode({name: float(v[i]) for name, v in values.items()}))
-            for i in range(end - first)
-        )
+        samples = Samples(first, end, time_s, self._scene.mechanic.line_at(time_s))
+        values: dict[str, Floats] = {}
+        for column in self._columns:
+            values |= column(samples)
+        # After a restart records differ in their counters, and those of the pause are not there.
+        edges = [*np.searchsorted(time_s, [b.silent_s for b in self._boots]), end - first]
+        for i, boot in enumerate(self._boots):
+            alive = np.arange(max(edges[i], 0), edges[i + 1])
+            alive = alive[number[alive] >= boot.number]
+            if not alive.size:
+                continue
+            if boot.number and number[alive[0]] == boot.number and self.preamble:
+                self.radio.send(self.preamble, float(time_s[alive[0]]))
+            told = {name: v[alive] for name, v in values.items()}
+            told |= {name: count(boot, number[alive]) for name, count in self._counters.items()}
+            for j, k in enumerate(alive):
+                record = self._format.encode({name: float(v[j]) for name, v in told.items()})
+                self.radio.send(self._on_the_way(record), float(time_s[k]))
+            self.records += alive.size
 
     def _add_counters(self, link: Link) -> None:
+        self._clock_start = 0.0
         if link.clock is not None:
             per_s, bits = _TICKS_PER_S[link.clock.unit], link.clock.wrap_bits
             # Counts up to 2**50 survive the way through a float.
-            start = float(self._rng.uniform(0.0, 2.0 ** min(bits or 40, 50)))
+            self._clock_start = start = float(self._rng.uniform(0.0, 2.0 ** min(bits or 40, 50)))
 
-            def clock(_angle: Floats, _line: AxisLine, time_s: Floats) -> Floats:
-                count: Floats = start + time_s * self._fast * per_s
+            def clock(boot: _Boot, number: Floats) -> Floats:
+                time_s = self._phase_s + number * self._period_s - boot.time_s
+                count: Floats = start + boot.clock + time_s * self._fast * per_s
                 whole: Floats = np.round(count, 6) if per_s == 1.0 else np.floor(count)
                 return whole % 2.0**bits if bits is not None else whole
 
-            self._columns[link.clock.field] = clock
+            self._counters[link.clock.field] = clock
         if link.sequence is not None:
             first, modulus = (
                 int(self._rng.integers(2 ** min(link.sequence_bits, 50))),
                 2.0**link.sequence_bits,
             )
 
-            def sequence(_angle: Floats, _line: AxisLine, time_s: Floats) -> Floats:
-                number: Floats = np.round((time_s - self._phase_s) / self._period_s)
+            def sequence(boot: _Boot, number: Floats) -> Floats:
+                if boot.number:
+                    return (number - boot.number) % modulus
                 return (first + number) % modulus
 
-            self._columns[link.sequence] = sequence
-
-    def _angle_column(self, sensor: AngleTruth) -> Column:
-        def column(angle: Floats, _line: AxisLine, _time_s: Floats) -> Floats:
-            return np.round(raw_angle(sensor, angle, self._rng), _DECIMALS[sensor.spec.unit])
-
-        return column
-
-    def _position_column(self, detector: DetectorTruth) -> Column:
-        def column(angle: Floats, line: AxisLine, _time_s: Floats) -> Floats:
-            factor = _DIM_NOISE_FACTOR if self.faults.dim else 1.0
-            raw = raw_position(detector, line, angle, self._rng, factor)
-            return np.round(bent(detector.spec, raw), _DECIMALS[detector.spec.unit])
-
-        return column
-
-    def _light_column(self, spec: DetectorSpec) -> Column:
-        least = spec.dim_below if spec.dim_below is not None and spec.dim_below > 0 else _LIGHT / 4
-        bright = max(_LIGHT, 4 * least)
-
-        def column(angle: Floats, _line: AxisLine, _time_s: Floats) -> Floats:
-            level = _DIM_SHARE * least if self.faults.dim else bright
-            light: Floats = level + self._rng.normal(0.0, _LIGHT_NOISE, angle.shape)
-            return np.maximum(np.round(light), np.float64(0.0))
-
-        return column
+            self._counters[link.sequence] = sequence
 
     def _on_the_way(self, record: bytes) -> bytes:
         """Return the record as it arrives: now and then with bytes lost, changed or added."""
@@ -151,15 +160,3 @@ class Device:
         garbage = self._rng.bytes(int(self._rng.integers(1, 5)))
         lost = int(self._rng.integers(0, 5))
         return record[:place] + garbage + record[place + lost :]
-
-
-def _angles(scene: Scene) -> list[tuple[str, AngleTruth]]:
-    by_head = scene.truth.angles
-    return [
-        (by_head[h.name].spec.link or h.link, by_head[h.name]) for h in scene.rig.heads if h.name in by_head
-    ]
-
-
-def _detectors(scene: Scene) -> list[tuple[str, DetectorTruth]]:
-    links = {h.name: h.link for h in scene.rig.heads}
-    return [(d.spec.link or links[d.head], d) for d in scene.truth.detectors]

@@ -129,7 +129,10 @@ class Machine:
         # One foot plane alone cannot tilt the machine; more than two are taken as equally stiff.
         design = np.stack([np.ones_like(x), x], axis=1) if len(x) > 1 else np.ones((1, 1))
         self._to_line = np.linalg.pinv(design)
-        self._frame, self._resting = frame.settled() if frame is not None else (None, None)
+        self._frame: Frame | None = None
+        self._resting: Resting | None = None
+        if frame is not None:
+            self._frame, self._resting = frame.settled()
 
     def foot_index(self, name: str) -> int:
         """Return the number of the foot plane of that name.

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from itertools import pairwise
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -41,7 +41,7 @@ class Memory:
         time_s = np.asarray(time_s, dtype=float)
         knots = np.array([self._since_s, *(k for k in self._path.knots_s() if k > self._since_s)])
         angles = self._path.angle_at(knots)
-        states = [np.float64(self._state)]
+        states: list[Any] = [self._state]
         for before, after in pairwise(angles):
             states.append(self._step(states[-1], before, after))
         piece = np.maximum(np.searchsorted(knots, time_s, side="right") - 1, 0)

@@ -13,7 +13,7 @@ _DARK = 1e-4
 """Of the spot's light: what is left when no light is, so that nothing is divided by nothing."""
 _LARGEST_NOISE_FACTOR = 50.0
 
-_erf = np.frompyfunc(math.erf, 1, 1)
+_erf = np.vectorize(math.erf, otypes=[float])
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ def inside(place_mm: Floats, spot_mm: float, half_width_mm: float) -> tuple[Floa
         lit = np.abs(place_mm) <= half_width_mm
         return lit.astype(float), np.clip(place_mm, -half_width_mm, half_width_mm)
     low, high = (-half_width_mm - place_mm) / spot_mm, (half_width_mm - place_mm) / spot_mm
-    share = 0.5 * (_erf(high / math.sqrt(2)) - _erf(low / math.sqrt(2))).astype(float)
+    share = 0.5 * (_erf(high / math.sqrt(2)) - _erf(low / math.sqrt(2)))
     bell = (np.exp(-0.5 * low**2) - np.exp(-0.5 * high**2)) / math.sqrt(2 * math.pi)
     centre = place_mm + spot_mm * bell / np.maximum(share, 1e-12)
     return share, np.clip(centre, -half_width_mm, half_width_mm)

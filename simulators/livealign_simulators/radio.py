@@ -23,12 +23,16 @@ class RadioFaults:
     loss: float = 0.0
     """Share of the records that never arrive, in runs whose mean length is `run`."""
     run: float = 1.0
+    """Not less than 1 / (1 - loss): that is what chance alone gives."""
     duplicates: float = 0.0
     """Share of the records that arrive twice."""
     overtaking: bool = False
     """True: a record that is fast arrives before one that was sent earlier."""
     disconnected: bool = False
     """Nothing gets through."""
+
+
+_PERFECT = RadioFaults()
 
 
 class Radio:
@@ -47,14 +51,17 @@ class Radio:
     def send(self, record: bytes, time_s: float) -> None:
         """Put a record on the way."""
         f = self.faults
+        if f == _PERFECT:
+            self._sent += 1
+            self._arrive(record, time_s)
+            return
         n = 4 * self._sent
         self._sent += 1
         luck, late, twice, later = self._chances.at(n, n + 4)
         # Two states (Gilbert): a run of losses ends with chance 1 / run, and begins so often that the share is right.
-        enter = f.loss / max(f.run * (1.0 - f.loss), 1e-9)
-        self._losing = bool(luck < (1.0 - 1.0 / max(f.run, 1.0) if self._losing and f.run > 1 else enter))
-        if f.run <= 1:
-            self._losing = bool(luck < f.loss)
+        begins = f.loss / (f.run * (1.0 - f.loss)) if f.loss < 1.0 else 1.0
+        goes_on = 1.0 - 1.0 / f.run if f.loss < 1.0 else 1.0
+        self._losing = bool(luck < (goes_on if self._losing else begins))
         if self._losing or f.disconnected or len(self._waiting) >= _WAITING:
             self.lost += 1
             return

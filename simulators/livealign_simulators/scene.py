@@ -7,6 +7,8 @@ import numpy as np
 from livealign.config.job import Job
 from livealign.config.rig import Rig
 from livealign.snapshot import Foot, PlanePose, Pose
+from livealign_simulators.disturbances import NONE, Disturbances
+from livealign_simulators.heads import Heads
 from livealign_simulators.machine import Machine
 from livealign_simulators.mechanic import Mechanic
 from livealign_simulators.truth import Truth, draw_start, draw_truth, target_line
@@ -22,6 +24,9 @@ class Scene:
     rig: Rig
     truth: Truth
     mechanic: Mechanic
+    heads: Heads
+    disturbances: Disturbances
+    """As they were at the beginning."""
     device_seed: np.random.SeedSequence
 
     def tell(self, time_s: float) -> tuple[Pose, tuple[Foot, ...]]:
@@ -46,13 +51,25 @@ class Scene:
         return pose, tuple(feet)
 
 
-def build_scene(job: Job, rig: Rig, seed: int, angle_deg: float = 90.0) -> Scene:
-    """Set up a machine found in a pose drawn from the seed, its heads at 3 o'clock.
+def build_scene(
+    job: Job, rig: Rig, seed: int, angle_deg: float = 90.0, disturbances: Disturbances = NONE
+) -> Scene:
+    """Set up a machine found in a pose drawn from the seed, its heads at 3 o'clock, and with what is wrong.
 
     Raises:
-        PersonError: if the job and the rig do not go together.
+        PersonError: if the job, the rig and the disturbances do not go together.
     """
     hidden, start, moves, devices = np.random.SeedSequence(seed).spawn(4)
-    truth = draw_truth(job, rig, hidden)
-    machine = Machine(draw_start(start), truth.feet, moves)
-    return Scene(job, rig, truth, Mechanic(machine, angle_deg), devices)
+    truth = draw_truth(job, rig, hidden, disturbances.mistakes)
+    machine = Machine(
+        draw_start(start),
+        truth.feet,
+        moves,
+        settling=disturbances.settling,
+        frame=disturbances.frame,
+        warmings=disturbances.warmings,
+        vibrations=disturbances.vibrations,
+    )
+    mechanic = Mechanic(machine, angle_deg, disturbances.backlash_deg)
+    heads = Heads(truth.shafts, mechanic, disturbances)
+    return Scene(job, rig, truth, mechanic, heads, disturbances, devices)

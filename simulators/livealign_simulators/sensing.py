@@ -1,17 +1,20 @@
 """What the heads' sensors give for a pose and an angle: noise, gain, zero, clipping; no device around it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from livealign.config.job import Job
 from livealign.config.rig import DetectorSpec, Rig
 from livealign_simulators.contact import Plunger, touch_face, touch_rim
+from livealign_simulators.disturbances import AngleFaults
 from livealign_simulators.geometry import AxisLine, Floats
+from livealign_simulators.gravity import specific_force
+from livealign_simulators.heads import Stand
 from livealign_simulators.trace import trace
 from livealign_simulators.truth import MM_PER, AngleTruth, DetectorTruth, Truth, draw_truth
 
-__all__ = ["Sweep", "bent", "raw_angle", "raw_position", "sample_sweep", "true_position_mm"]
+__all__ = ["Sweep", "bent", "raw_angle", "raw_axes", "raw_position", "sample_sweep", "true_position_mm"]
 
 _BENT_STEPS = 30
 
@@ -27,39 +30,85 @@ class Sweep:
     truth: Truth
 
 
-def raw_angle(sensor: AngleTruth, angle_rad: Floats, rng: np.random.Generator) -> Floats:
+def raw_angle(sensor: AngleTruth, angle_rad: Floats, noise_deg: Floats) -> Floats:
     """Return what the inclinometer says, in its unit, within one turn from 0."""
     spec = sensor.spec
-    degrees = np.rad2deg(angle_rad) - sensor.zero_deg + rng.normal(0.0, spec.noise_deg, np.shape(angle_rad))
+    degrees = np.rad2deg(angle_rad) - sensor.zero_deg + noise_deg
     if spec.sense == "counterclockwise":
         degrees = -degrees
     degrees = degrees % 360.0
     return np.deg2rad(degrees) if spec.unit == "rad" else degrees
 
 
-def raw_position(
-    detector: DetectorTruth,
-    movable: AxisLine,
-    angle_rad: Floats,
-    rng: np.random.Generator,
-    noise_factor: float = 1.0,
-) -> Floats:
+def raw_axes(
+    sensor: AngleTruth, angle_rad: Floats, turning: tuple[Floats, Floats], faults: AngleFaults
+) -> tuple[Floats, Floats]:
+    """Return what its outward and its clockwise axis feel, in g, if it is an accelerometer; without noise.
+
+    Args:
+        sensor: the inclinometer; its zero and sense say how it sits in the head.
+        angle_rad: of the head.
+        turning: rate (rad/s) and its change (rad/s^2).
+        faults: where it sits, and the errors of its axes.
+    """
+    out, along = specific_force(angle_rad, *turning, faults.radius_mm)
+    zero = np.radians(sensor.zero_deg)
+    out, along = out * np.cos(zero) - along * np.sin(zero), out * np.sin(zero) + along * np.cos(zero)
+    if sensor.spec.sense == "counterclockwise":
+        along = -along
+    (first, second), (one, two) = faults.offsets_g, faults.scales
+    return first + one * out, second + two * along
+
+
+def raw_position(detector: DetectorTruth, true_mm: Floats) -> Floats:
     """Return what the position detector would say if it were straight, in its unit; beyond its range it stays at the end."""
     spec = detector.spec
-    true_mm = true_position_mm(detector, movable, angle_rad)
-    true_mm = true_mm + rng.normal(0.0, spec.noise_mm * noise_factor, np.shape(true_mm))
     if spec.range_mm is not None:
         true_mm = np.clip(true_mm, *spec.range_mm)
     return spec.polarity * detector.gain * true_mm / MM_PER[spec.unit]
 
 
-def true_position_mm(detector: DetectorTruth, movable: AxisLine, angle_rad: Floats) -> Floats:
-    """Return where the spot or the plunger is, in mm from the detector's zero."""
+def true_position_mm(
+    detector: DetectorTruth,
+    movable: AxisLine,
+    mine: Stand,
+    other: Stand | None = None,
+    rim_mm: Floats | None = None,
+) -> Floats:
+    """Return where the spot or the plunger is, in mm from the detector's zero.
+
+    Args:
+        detector: the detector.
+        movable: the movable axis.
+        mine: where the head with the detector is.
+        other: where the light is; left out: at the same angle.
+        rim_mm: runout of the rim that is touched.
+    """
     sight = detector.sight
     if isinstance(sight, Plunger):
-        touch = touch_rim if detector.spec.kind == "rim" else touch_face
-        return touch(movable, angle_rad, sight, detector.shaft)
-    outward, clockwise = trace(movable, angle_rad, sight.source, sight.surface, detector.shaft)
+        plunger = replace(
+            sight, aside_mm=sight.aside_mm + mine.clockwise_mm, outward_mm=sight.outward_mm + mine.outward_mm
+        )
+        if detector.spec.kind == "rim":
+            return touch_rim(movable, mine.angle_rad, plunger, detector.shaft, rim_mm)
+        return touch_face(movable, mine.angle_rad, plunger, detector.shaft)
+    other = other or Stand(mine.angle_rad)
+    outward, clockwise = trace(
+        movable,
+        mine.angle_rad,
+        replace(
+            sight.source,
+            radius_mm=sight.source.radius_mm + other.outward_mm,
+            aside_mm=sight.source.aside_mm + other.clockwise_mm,
+        ),
+        replace(
+            sight.surface,
+            radius_mm=sight.surface.radius_mm + mine.outward_mm,
+            aside_mm=sight.surface.aside_mm + mine.clockwise_mm,
+        ),
+        detector.shaft,
+        source_angle_rad=other.angle_rad,
+    )
     mounting = np.radians(detector.spec.phase_deg)
     along: Floats = outward * np.cos(mounting) + clockwise * np.sin(mounting)
     return along
@@ -118,7 +167,8 @@ def sample_sweep(job: Job, rig: Rig, *, seed: int, pose: AxisLine, angles_deg: F
 
 
 def _told_deg(sensor: AngleTruth, angle_rad: Floats, rng: np.random.Generator) -> Floats:
-    spec, raw = sensor.spec, raw_angle(sensor, angle_rad, rng)
+    spec = sensor.spec
+    raw = raw_angle(sensor, angle_rad, rng.normal(0.0, spec.noise_deg, angle_rad.shape))
     grown = np.rad2deg(raw) if spec.unit == "rad" else raw
     told = (grown if spec.sense == "clockwise" else -grown) + spec.zero_deg
     # A sweep is a running count of degrees: undo the wrapping by the known angle.
@@ -127,4 +177,6 @@ def _told_deg(sensor: AngleTruth, angle_rad: Floats, rng: np.random.Generator) -
 
 def _told_mm(detector: DetectorTruth, pose: AxisLine, angle_rad: Floats, rng: np.random.Generator) -> Floats:
     spec = detector.spec
-    return raw_position(detector, pose, angle_rad, rng) * (spec.polarity * MM_PER[spec.unit] / spec.gain)
+    true_mm = true_position_mm(detector, pose, Stand(angle_rad))
+    noisy = true_mm + rng.normal(0.0, spec.noise_mm, true_mm.shape)
+    return raw_position(detector, noisy) * (spec.polarity * MM_PER[spec.unit] / spec.gain)

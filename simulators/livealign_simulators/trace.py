@@ -46,6 +46,7 @@ def trace(
     source: Source,
     surface: Surface,
     surface_on: Shaft,
+    *,
     source_angle_rad: Floats | None = None,
 ) -> tuple[Floats, Floats]:
     """Return the spot's place on the surface, outward and clockwise from its zero point, in mm.

@@ -10,6 +10,7 @@ from livealign.config.job import Distance, Job
 from livealign.config.rig import AngleSensor, DetectorSpec, Head, Rig
 from livealign.errors import PersonError
 from livealign_simulators.contact import Plunger
+from livealign_simulators.disturbances import Mistakes
 from livealign_simulators.geometry import AxisLine
 from livealign_simulators.machine import FootPlane
 from livealign_simulators.trace import Shaft, Source, Surface
@@ -49,6 +50,8 @@ class Beam:
 
     source: Source
     surface: Surface
+    source_head: str | None = None
+    """None: a light without a head of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +75,12 @@ class Truth:
     angles: dict[str, AngleTruth]
     """By head."""
     detectors: tuple[DetectorTruth, ...]
+    shafts: dict[str, Shaft]
+    """The shaft that each head is on."""
 
 
-def draw_truth(job: Job, rig: Rig, seed: np.random.SeedSequence) -> Truth:
-    """Draw one truth that the job and the rig file, with their stated uncertainties, allow.
+def draw_truth(job: Job, rig: Rig, seed: np.random.SeedSequence, mistakes: Mistakes | None = None) -> Truth:
+    """Draw one truth that the job and the rig file, with their stated uncertainties, allow but for the mistakes.
 
     Raises:
         PersonError: if a head or foot plane has no distance, or a part cannot be simulated.
@@ -88,15 +93,17 @@ def draw_truth(job: Job, rig: Rig, seed: np.random.SeedSequence) -> Truth:
             f"no distances lead from the coupling to {', '.join(missing)}",
             advice="Add a [[distances]] entry for each to the job file.",
         )
+    heads = _as_mounted(rig, mistakes or Mistakes())
+    places = points if heads[0].shaft == rig.heads[0].shaft else _swapped(points, rig)
     angles = {
         h.name: AngleTruth(h.angle, h.angle.zero_deg + rng.normal(0.0, h.angle.zero_u_deg))
-        for h in rig.heads
+        for h in heads
         if h.angle is not None
     }
     rim_mm = job.coupling.diameter * MM_PER[job.units] / 2.0
-    detectors = tuple(d for h in rig.heads for d in _detectors(h, rig.heads, points, rim_mm, rng))
+    detectors = tuple(d for h in heads for d in _detectors(h, heads, places, rim_mm, rng))
     feet = tuple(FootPlane(f.name, points[f.name]) for f in job.feet)
-    return Truth(points, feet, angles, detectors)
+    return Truth(points, feet, angles, detectors, {h.name: h.shaft for h in heads})
 
 
 def draw_start(seed: np.random.SeedSequence) -> AxisLine:
@@ -141,6 +148,44 @@ def _points(job: Job, rng: np.random.Generator) -> dict[str, float]:
     return points
 
 
+def _as_mounted(rig: Rig, mistakes: Mistakes) -> tuple[Head, ...]:
+    """Return the heads as they truly are.
+
+    Raises:
+        PersonError: if a mistake does not go with the rig.
+    """
+    unknown = mistakes.wrong_sense - {h.name for h in rig.heads if h.angle is not None}
+    if unknown:
+        raise PersonError(f"no inclinometer on {', '.join(sorted(unknown))}", where="mistakes")
+    if mistakes.swapped and sorted(h.shaft for h in rig.heads) != ["movable", "stationary"]:
+        raise PersonError("only two heads, one on each shaft, can be swapped", where="mistakes")
+    return tuple(
+        _mounted(h, swapped=mistakes.swapped, wrong_sense=h.name in mistakes.wrong_sense) for h in rig.heads
+    )
+
+
+def _mounted(head: Head, *, swapped: bool, wrong_sense: bool) -> Head:
+    if not (swapped or wrong_sense):
+        return head
+    changes: dict[str, object] = {}
+    if head.angle is not None and swapped != wrong_sense:
+        other = "counterclockwise" if head.angle.sense == "clockwise" else "clockwise"
+        changes["angle"] = head.angle.model_copy(update={"sense": other})
+    if swapped:
+        # On the other shaft a head faces the other way: clockwise and depth turn round, outward does not.
+        changes["shaft"] = "movable" if head.shaft == "stationary" else "stationary"
+        changes["detectors"] = tuple(
+            d.model_copy(update={"mounting_deg": -d.phase_deg, "depth_mm": -d.depth_mm})
+            for d in head.detectors
+        )
+    return head.model_copy(update=changes)
+
+
+def _swapped(points: dict[str, float], rig: Rig) -> dict[str, float]:
+    first, second = (h.name for h in rig.heads)
+    return {**points, first: points[second], second: points[first]}
+
+
 def _across(distance: Distance, here: str, length_mm: float) -> tuple[str | None, float]:
     if distance.start == here:
         return distance.end, length_mm
@@ -153,10 +198,11 @@ def _detectors(
     head: Head, heads: Sequence[Head], points: dict[str, float], rim_mm: float, rng: np.random.Generator
 ) -> list[DetectorTruth]:
     """Place a head's detectors: in the light of the nearest head on the other shaft, or on the coupling's hub."""
-    across = [points[h.name] for h in heads if h.shaft != head.shaft]
+    across = [h.name for h in heads if h.shaft != head.shaft]
     here = points[head.name]
+    nearest = min(across, key=lambda name: abs(points[name] - here)) if across else None
     # A bare light is not in the rig file: it sits as far beyond the coupling as the head before it.
-    light_x = min(across, key=lambda x: abs(x - here)) if across else -here
+    light_x = -here if nearest is None else points[nearest]
     source = Source(
         x_mm=light_x,
         radius_mm=80.0 + rng.uniform(-_PLACE_MM, _PLACE_MM),
@@ -166,13 +212,13 @@ def _detectors(
     made = []
     for spec in head.detectors:
         x = here + spec.depth_mm
-        sight = _beam(source, x, rng) if spec.kind == "light" else _plunger(spec, x, rim_mm, rng)
+        sight = _beam(source, nearest, x, rng) if spec.kind == "light" else _plunger(spec, x, rim_mm, rng)
         gain = spec.gain * (1.0 + rng.normal(0.0, spec.gain_u))
         made.append(DetectorTruth(head.name, head.shaft, spec, gain, sight))
     return made
 
 
-def _beam(source: Source, x_mm: float, rng: np.random.Generator) -> Beam:
+def _beam(source: Source, source_head: str | None, x_mm: float, rng: np.random.Generator) -> Beam:
     surface = Surface(
         x_mm=x_mm,
         radius_mm=80.0 + rng.uniform(-_PLACE_MM, _PLACE_MM),
@@ -180,7 +226,7 @@ def _beam(source: Source, x_mm: float, rng: np.random.Generator) -> Beam:
         lean_rad=rng.uniform(-_LEAN_RAD, _LEAN_RAD),
         yaw_rad=rng.uniform(-_LEAN_RAD, _LEAN_RAD),
     )
-    return Beam(source, surface)
+    return Beam(source, surface, source_head)
 
 
 def _plunger(spec: DetectorSpec, x_mm: float, rim_mm: float, rng: np.random.Generator) -> Plunger:
