@@ -40,6 +40,7 @@ _COMMANDS = {
     "run": _Command(
         "livealign.cli.run:run", "Read the rig and serve the job's snapshots to screens and clients."
     ),
+    "sessions": _Command("livealign.cli.sessions:sessions", "List, mend, export and import recordings."),
     "simulate": _Command("livealign_simulators.cli:simulate", "Play a scripted job as a rig on real ports."),
     "solve": _Command("livealign.cli.solve:solve", "Compute the result from a recording or captured bytes."),
     "watch": _Command("livealign_tui.command:watch", "Open the dashboard on a running job."),

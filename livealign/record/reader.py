@@ -67,6 +67,8 @@ class Recording:
         self.path = path
         self.torn: str | None = None
         """Why the file ends early, in words; None if it is whole. Known at the end of `items`."""
+        self.whole_bytes = 0
+        """So much of the file has been read without a fault; known at the end of `items`."""
         metadata = self._read_metadata()
         try:
             session = metadata["session"]
@@ -96,6 +98,7 @@ class Recording:
         try:
             with self.path.open("rb") as f:
                 for record in _records(f):
+                    self.whole_bytes = f.tell()
                     if isinstance(record, Channel):
                         topics[record.id] = record.topic
                     elif isinstance(record, Message):
