@@ -12,7 +12,7 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import click
 from figures import as_json, machine, table
 
-NAMES = ("startup", "fit", "throughput", "latency", "cpu", "estimator", "upkeep", "tracking")
+NAMES = ("startup", "fit", "throughput", "latency", "cpu", "estimator", "upkeep", "tracking", "transports")
 
 
 @click.command()
