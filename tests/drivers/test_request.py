@@ -19,7 +19,7 @@ from livealign_drivers.ble import BleOptions
 from livealign_drivers.mqtt import MqttOptions
 from livealign_drivers.serial import SerialDriver, SerialOptions
 from livealign_drivers.tcp import TcpDriver, TcpOptions
-from livealign_drivers.udp import UdpDriver, UdpOptions
+from livealign_drivers.udp import UdpOptions
 
 READ = Request(text="R\r\n", after_answer=True, answer_within_s=0.05, pause_s=0)
 RATHER_OFTEN = Request(hex="52 0d0a", every_s=0.01)
