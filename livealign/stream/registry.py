@@ -1,6 +1,9 @@
 """Drivers and formats by name, found by entry point; listing them imports none of them."""
 
-from importlib.metadata import entry_points
+import sys
+from collections.abc import Mapping
+from functools import lru_cache
+from importlib.metadata import EntryPoint, entry_points
 from typing import Any
 
 from livealign.errors import PersonError
@@ -14,12 +17,12 @@ FORMATS = "livealign.formats"
 
 def driver_names() -> list[str]:
     """Return the names of all installed drivers, sorted."""
-    return sorted(e.name for e in entry_points(group=DRIVERS))
+    return sorted(_installed(DRIVERS, tuple(sys.path)))
 
 
 def format_names() -> list[str]:
     """Return the names of all installed formats, sorted."""
-    return sorted(e.name for e in entry_points(group=FORMATS))
+    return sorted(_installed(FORMATS, tuple(sys.path)))
 
 
 def driver_class(name: str) -> type[Driver]:
@@ -42,8 +45,14 @@ def format_class(name: str) -> type[Format]:
     return loaded
 
 
+@lru_cache(maxsize=16)
+def _installed(group: str, _path: tuple[str, ...]) -> Mapping[str, EntryPoint]:
+    """Return the entry points of a group: kept, since looking reads what every installed package tells of itself."""
+    return {e.name: e for e in entry_points(group=group)}
+
+
 def _load(group: str, name: str) -> Any:
-    found = {e.name: e for e in entry_points(group=group)}
+    found = _installed(group, tuple(sys.path))
     entry = found.get(name)
     kind = group.rpartition(".")[2].removesuffix("s")
     if entry is None:

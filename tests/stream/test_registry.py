@@ -40,7 +40,7 @@ def test_an_unknown_name_is_told_with_what_there_is() -> None:
 
 def test_a_plug_in_that_cannot_be_imported_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     broken = EntryPoint("broken", "livealign_nowhere.thing:Driver", registry.DRIVERS)
-    monkeypatch.setattr(registry, "entry_points", lambda **_: [broken])
+    monkeypatch.setattr(registry, "_installed", lambda *_: {"broken": broken})
     with pytest.raises(PersonError, match="cannot be loaded") as e:
         registry.driver_class("broken")
     assert "livealign_nowhere" in str(e.value)

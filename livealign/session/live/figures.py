@@ -31,6 +31,7 @@ _GAP_ARRIVALS = 10.0
 _LEAST_ARRIVAL_GAP_S = 0.5
 """Without a clock of the device only a long pause is surely a gap: USB and radio bring records in bursts."""
 _MOST_DIGITS = 9
+_MOST_ZEROS = 3
 _MOST_STEPS = 1000.0
 
 
@@ -206,7 +207,8 @@ def _link(link: Link, record: LinkRecord) -> LinkFigures:
     numbered = link.sequence is not None
     forward = steps[steps > 0]
     usual = float(np.median(forward)) if forward.size else 0.0
-    within = steps[(steps >= 0) & (steps <= _GAP_PERIODS * usual)]
+    # A step twice as long is a record that did not come, and no unevenness.
+    within = steps[(steps >= 0) & (steps < 1.5 * usual)]
     return LinkFigures(
         name=link.name,
         driver=link.driver.kind,
@@ -405,11 +407,11 @@ def _step(raw: Floats, worth: float) -> float | None:
 
 
 def _digit(raw: Floats, worth: float) -> float | None:
-    """Return what the last decimal that is sent is worth."""
+    """Return what the last figure that is not 0 is worth: of a coarse head that sends 120.0, ten of its units."""
     if not raw.size:
         return None
     some = raw[:200]
-    for digits in range(_MOST_DIGITS):
+    for digits in range(-_MOST_ZEROS, _MOST_DIGITS):
         if np.all(np.round(some, digits) == some):
             return 10.0**-digits * worth
     return 10.0**-_MOST_DIGITS * worth

@@ -41,4 +41,17 @@ def findings(rig: Rig, rest: RestFigures, turn: TurnFigures | None = None) -> tu
     if rest.turned_deg >= _AT_REST_DEG:
         what = f"the shafts turned by {rest.turned_deg:.0f} deg instead of standing still, so drift is not judged"
         found.append(mind("not at rest", "", what, "Run the check again and keep off the shafts."))
-    return tuple(sorted(found, key=by_importance))
+    return tuple(sorted(_without_consequences(found), key=by_importance))
+
+
+def _without_consequences(found: list[Finding]) -> list[Finding]:
+    """Leave out what an angle in the wrong unit does to all that is reckoned with it."""
+    in_wrong_unit = {f.about for f in found if f.kind == "unit"}
+    if not in_wrong_unit:
+        return found
+    return [
+        f
+        for f in found
+        if f.kind == "unit"
+        or (f.about not in in_wrong_unit and f.kind not in {"not at rest", "does not follow"})
+    ]
