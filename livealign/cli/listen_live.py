@@ -19,7 +19,7 @@ from livealign.listen.heard import PRINTABLE, Heard, decoded
 from livealign.listen.receive import Listener, settled_source
 from livealign.listen.rig_text import HeadGuess, named_by_role, rig_text, what_lacks
 from livealign.listen.roles import ColumnGuess, guess_roles
-from livealign.listen.sources import SHAFTS, Source
+from livealign.listen.sources import SHAFTS, Shaft, Source
 
 __all__ = ["Found", "Screen", "find_heads"]
 
@@ -211,7 +211,7 @@ def _unit_asked(column: ColumnGuess) -> ColumnGuess:
 def _made_of(listeners: Sequence[Listener], turned: bool) -> Found:
     heads: list[HeadGuess] = []
     unreadable: list[tuple[str, str]] = []
-    free = [s for s in SHAFTS if all(x.source.shaft != s for x in listeners)]
+    free: list[Shaft] = [s for s in SHAFTS if all(x.source.shaft != s for x in listeners)]
     for listener in listeners:
         source, heard = listener.source, listener.heard
         found = guess_formats(heard)
@@ -223,7 +223,7 @@ def _made_of(listeners: Sequence[Listener], turned: bool) -> Found:
         told = guess.decoded
         columns = guess_roles(guess.shape.fields, told.columns, told.arrival_s, turned=turned)
         guess, columns = named_by_role(guess, columns)
-        shaft = source.shaft or (free.pop(0) if free else "movable")
+        shaft: Shaft = source.shaft or (free.pop(0) if free else "movable")
         heads.append(
             HeadGuess(
                 source.text,

@@ -12,6 +12,8 @@ __all__ = ["Behaviour", "behaviour", "counts_up", "explained_by", "unwrapped", "
 BLOCKS = 40
 MOST_DECIMALS = 6
 FEWEST = 8
+GREATEST = 1e100
+"""What no sensor tells, and whose square overflows."""
 JUMP = 0.9
 """Share of a turn from which a step is taken for the passing of its end."""
 
@@ -48,10 +50,10 @@ class Behaviour:
 
 
 def behaviour(column: Floats) -> Behaviour | None:
-    """Return how a column behaves; None if it has too few numbers to tell."""
+    """Return how a column behaves; None if it has too few numbers, or such that no sensor tells."""
     where = np.flatnonzero(np.isfinite(column))
     values = column[where]
-    if values.size < FEWEST:
+    if values.size < FEWEST or np.abs(values).max() > GREATEST:
         return None
     return Behaviour(values, where, _quantum(values), _noise(values), _span(values))
 

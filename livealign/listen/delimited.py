@@ -18,7 +18,7 @@ ENDING = re.compile(rb"\*([0-9A-Fa-f]{8}|[0-9A-Fa-f]{4}|[0-9A-Fa-f]{2})$")
 LEAD = re.compile(rb"[^0-9+.\-]*")
 PREFIX = re.compile(rb"[!-~]{0,16}")
 PUNCTUATION = re.compile(rb"[!-/:-@\[-`{-~]*")
-CHECKSUMS = {0: ("none",), 2: ("xor8", "sum8"), 4: ("crc16",), 8: ("crc32",)}
+CHECKSUMS: dict[int, tuple[str, ...]] = {0: ("none",), 2: ("xor8", "sum8"), 4: ("crc16",), 8: ("crc32",)}
 WHITESPACE = "whitespace"
 DELIMITERS = (",", ";", "\t", WHITESPACE, "|", "/", ":", "&", "=")
 NAMED = {",": "a comma", ";": "a semicolon", "\t": "a tab", WHITESPACE: "blanks"}
@@ -44,7 +44,8 @@ def delimited_shapes(lines: Sequence[bytes]) -> Iterator[Shape]:
     bare = [ENDING.sub(b"", line) if digits else line for line in used]
     lead = _most_common(m.group() if (m := LEAD.match(line)) else b"" for line in bare)
     start = m.group() if (m := PUNCTUATION.match(lead)) else b""
-    for prefix, checksum in product(dict.fromkeys([b"", start, lead]), CHECKSUMS[digits]):
+    prefixes: list[bytes] = list(dict.fromkeys([b"", start, lead]))
+    for prefix, checksum in ((p, c) for p in prefixes for c in CHECKSUMS[digits]):
         if PREFIX.fullmatch(prefix) is None or (comment and prefix.startswith(comment)):
             continue
         bodies = [line[len(prefix) :] for line in bare if line.startswith(prefix)]

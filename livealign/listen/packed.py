@@ -7,7 +7,7 @@ it takes to tell each number from the ones before. The way that takes least is t
 from collections import Counter
 from collections.abc import Callable, Iterator
 from itertools import product
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,7 @@ SIZES = {"crc32": 4, "crc16-ccitt": 2, "crc16-xmodem": 2, "crc16-modbus": 2, "su
 WIDTHS = {"B": 1, "H": 2, "I": 4, "Q": 8, "f": 4, "d": 8}
 PRICE = {"B": 4.0, "H": 3.0, "I": 2.5, "Q": 4.0, "f": 2.0, "d": 2.5}
 """In bits: fewer numbers explain more."""
+EVEN = 0.05
 LEAST_FLOAT, GREATEST_FLOAT = 1e-6, 1e8
 FAMILIAR = tuple(bytes.fromhex(w) for w in ("aa55", "55aa", "a55a", "5aa5", "eb90", "ffff", "feef", "cafe"))
 """Sync words that are often used; common practice, no source."""
@@ -315,8 +316,15 @@ def _bits(values: NDArray[np.signedinteger], width: int) -> float:
     with np.errstate(over="ignore"):
         steps = np.diff(values)
         turns = np.diff(steps)
-    told = [np.log2(1.0 + np.abs(d.astype(float))) for d in (steps, turns) if d.size]
-    return min((float(np.minimum(t, 8.0 * width).mean()) for t in told), default=0.0)
+    told = [float(np.minimum(_log2(d), 8.0 * width).mean()) for d in (steps, turns) if d.size]
+    if len(told) < 2:
+        return 0.0
+    # Even steps are told once; large ones are the work of bytes in the wrong order.
+    return min(told[0], told[1] + EVEN * float(_log2(np.median(steps))))
+
+
+def _log2(numbers: NDArray[Any] | np.floating[Any]) -> NDArray[np.float64]:
+    return np.asarray(np.log2(1.0 + np.abs(np.asarray(numbers, float))))
 
 
 def _regular(values: NDArray[np.signedinteger]) -> bool:

@@ -71,11 +71,12 @@ def guess_roles(
     for order, one in enumerate(fields):
         seen = behaviour(columns[one.name]) if one.name in columns else None
         if seen is None:
-            found[one.name] = ColumnGuess(one.name, "other", "", 0.0, ("too few numbers came to tell",))
+            found[one.name] = ColumnGuess(
+                one.name, "other", "", 0.0, ("too few numbers came to tell, or absurd ones",)
+            )
         else:
             unit = one.unit or unit_hint(one.hint) or None
-            hint = role_hint(one.hint) or role_hint(one.unit)
-            hint = UNIT_ROLES.get(one.unit, hint)
+            hint = UNIT_ROLES.get(one.unit) or role_hint(one.hint) or role_hint(one.unit)
             left.append(_Column(one, seen, order, hint, unit))
     for guess in _running(left, arrival_s):
         found[guess.name] = guess
@@ -281,7 +282,7 @@ def _explains(c: _Column, angle_rad: Floats, left: Sequence[_Column]) -> tuple[f
 def _rest(left: Sequence[_Column], angle: _Column | None, unit: str) -> list[ColumnGuess]:
     """Return what the columns are that are neither counter, clock nor angle."""
     scored = {c.field.name: _scores(c, angle, unit) for c in left}
-    roles = {name: max(s, key=lambda r: s[r][0]) for name, s in scored.items()}
+    roles: dict[str, Role] = {name: _best(s) for name, s in scored.items()}
     if "position" not in roles.values() and scored:
         best = max(scored, key=lambda n: scored[n]["position"][0])
         if scored[best]["position"][0] > -2.0:
@@ -295,6 +296,13 @@ def _rest(left: Sequence[_Column], angle: _Column | None, unit: str) -> list[Col
         told = _guess(c, role, "", confidence, scores[role][1], doubts=doubts)
         guesses.append(_with_unit(told, c))
     return guesses
+
+
+def _best(scores: Mapping[Role, tuple[float, list[str]]]) -> Role:
+    best: Role = "other"
+    for role, (score, _) in scores.items():
+        best = role if score > scores[best][0] else best
+    return best
 
 
 def _a(role: Role) -> str:
