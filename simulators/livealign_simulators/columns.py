@@ -12,7 +12,7 @@ from livealign_simulators.gravity import shown_angle
 from livealign_simulators.noise import Ar1, Flicker, White
 from livealign_simulators.optics import Seen, electrode_shares
 from livealign_simulators.scene import Scene
-from livealign_simulators.sensing import bent, raw_angle, raw_axes, raw_position, true_position_mm
+from livealign_simulators.sensing import bent, raw_angle, raw_axes, raw_position, stood_position_mm
 from livealign_simulators.trace import Shaft
 from livealign_simulators.truth import AngleTruth, DetectorTruth
 
@@ -148,12 +148,12 @@ class _Place:
         mine = heads.stand(detector.head, s.time_s)
         across: Shaft = "movable" if detector.shaft == "stationary" else "stationary"
         if isinstance(sight, Plunger):
-            place = true_position_mm(detector, s.line, mine, rim_mm=heads.rim_mm(across, s.time_s))
+            place = stood_position_mm(detector, s.line, mine, rim_mm=heads.rim_mm(across, s.time_s))
             even = np.ones(place.shape)
             return Seen(place, even, even)
         lamp = sight.source_head
         other = heads.stand(lamp, s.time_s) if lamp else heads.light(across, s.time_s)
-        place = true_position_mm(detector, s.line, mine, other)
+        place = stood_position_mm(detector, s.line, mine, other)
         light, factor = np.empty(place.shape), np.empty(place.shape)
         for part, optics in heads.optics[detector.head].pieces(s.time_s):
             seen = optics.seen(place[part])

@@ -14,7 +14,16 @@ from livealign_simulators.heads import Stand
 from livealign_simulators.trace import trace
 from livealign_simulators.truth import MM_PER, AngleTruth, DetectorTruth, Truth, draw_truth
 
-__all__ = ["Sweep", "bent", "raw_angle", "raw_axes", "raw_position", "sample_sweep", "true_position_mm"]
+__all__ = [
+    "Sweep",
+    "bent",
+    "raw_angle",
+    "raw_axes",
+    "raw_position",
+    "sample_sweep",
+    "stood_position_mm",
+    "true_position_mm",
+]
 
 _BENT_STEPS = 30
 
@@ -68,14 +77,19 @@ def raw_position(detector: DetectorTruth, true_mm: Floats) -> Floats:
     return spec.polarity * detector.gain * true_mm / MM_PER[spec.unit]
 
 
-def true_position_mm(
+def true_position_mm(detector: DetectorTruth, movable: AxisLine, angle_rad: Floats) -> Floats:
+    """Return where the spot or the plunger is, in mm from the detector's zero, with both shafts at one angle."""
+    return stood_position_mm(detector, movable, Stand(angle_rad))
+
+
+def stood_position_mm(
     detector: DetectorTruth,
     movable: AxisLine,
     mine: Stand,
     other: Stand | None = None,
     rim_mm: Floats | None = None,
 ) -> Floats:
-    """Return where the spot or the plunger is, in mm from the detector's zero.
+    """Return where the spot or the plunger is, in mm from the detector's zero, as the heads stand.
 
     Args:
         detector: the detector.
@@ -177,6 +191,6 @@ def _told_deg(sensor: AngleTruth, angle_rad: Floats, rng: np.random.Generator) -
 
 def _told_mm(detector: DetectorTruth, pose: AxisLine, angle_rad: Floats, rng: np.random.Generator) -> Floats:
     spec = detector.spec
-    true_mm = true_position_mm(detector, pose, Stand(angle_rad))
+    true_mm = true_position_mm(detector, pose, angle_rad)
     noisy = true_mm + rng.normal(0.0, spec.noise_mm, true_mm.shape)
     return raw_position(detector, noisy) * (spec.polarity * MM_PER[spec.unit] / spec.gain)
