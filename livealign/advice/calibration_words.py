@@ -176,7 +176,7 @@ def noise_words(found: RestNoise, unit: str) -> list[str]:
         lines.append("Averaging hardly helps: its readings wander together.")
     elif found.falling:
         lines.append(
-            f"Averaging {_time(found.floor_s)} leaves {_small(found.floor)} {unit}; longer would help further, but this"
+            f"Averaging {_time(found.floor_s)} leaves {_small(found.floor)} {unit}; longer may help further; this"
             " record is too short to tell."
         )
     else:
@@ -197,11 +197,14 @@ def _time(seconds: float) -> str:
 
 
 def _small(value: float) -> str:
-    return f"{value:.2g}" if abs(value) < 100 else f"{value:.0f}"
+    """Two significant digits, written out."""
+    if value == 0.0 or not math.isfinite(value):
+        return f"{value:g}"
+    return f"{value:.{min(max(0, 1 - math.floor(math.log10(abs(value)))), 9)}f}"
 
 
 def _signed(value: float) -> str:
-    return f"{value:+.2g}"
+    return f"{'+' if value > 0.0 else ''}{_small(value)}"
 
 
 def _number(value: float) -> str:

@@ -41,7 +41,7 @@ class RestNoise:
     @property
     def drifts(self) -> bool:
         """Is there a drift beyond doubt?"""
-        return abs(self.drift_per_s) > 3.0 * self.drift_u_per_s
+        return abs(self.drift_per_s) > 4.0 * self.drift_u_per_s
 
 
 def rest_noise(time_s: FloatArray, values: FloatArray) -> RestNoise:

@@ -80,8 +80,8 @@ def directions(x: FloatArray) -> FloatArray:
 def chance_of_f(ratio: float, above: float, below: float) -> float:
     """Return the probability that a ratio of two variances is exceeded by chance.
 
-    Paulson's approximation (Abramowitz & Stegun, 26.6.15): within 0.002 from 3 degrees of freedom below on, within
-    0.02 with 2.
+    Paulson's approximation (Abramowitz & Stegun, 26.6.15): within 0.01 from 3 degrees of freedom below on. With 2, 1 %
+    is taken for 2 %, which is on the cautious side.
 
     Args:
         ratio: F, >= 0.

@@ -94,6 +94,11 @@ class Bench:
 
     def _little(self, record: ChannelRecord, gathered: Gathered) -> str:
         status = gathered.links[record.link].status
+        if status.state == "ended":
+            raise PersonError(
+                f"link {record.link} is a file that has been read to its end",
+                advice="Calibrate a live link, or use --readings FILE.",
+            )
         if record.raw.size == 0:
             detail = f": {status.detail}" if status.detail else ""
             return f"nothing came (link {record.link} is {status.state}{detail})"
@@ -116,8 +121,10 @@ async def patiently_opened(live: LiveRig, seconds: float = 10.0) -> None:
     Raises:
         PersonError: if they do not open.
     """
-    await live.opened(seconds)
-    bad = [s for s in live.states()[1] if s.state in {"refused", "lost", "connecting"}]
+    came = await live.opened(seconds)
+    # A file is opened when it is read.
+    wrong = {"refused", "lost"} if came else {"refused", "lost", "connecting"}
+    bad = [s for s in live.states()[1] if s.state in wrong]
     if bad:
         told = "; ".join(f"link {s.name} is {s.state}{f': {s.detail}' if s.detail else ''}" for s in bad)
         raise PersonError(told, advice="Check cables and the rig file.")
