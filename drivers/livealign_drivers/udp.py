@@ -5,6 +5,7 @@ import errno
 import socket
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from ipaddress import IPv4Address, ip_address
 from typing import Annotated, Any, ClassVar, Self
 
@@ -16,6 +17,10 @@ from livealign_drivers._reconnecting import LinkError, ReconnectingDriver, Recon
 from livealign_drivers._request import Request
 
 __all__ = ["UdpDriver", "UdpOptions"]
+
+LARGEST = 65536
+MOST_TOGETHER = 63
+"""Datagrams taken before the other tasks of the loop get a turn."""
 
 
 class UdpOptions(Options):
@@ -78,7 +83,7 @@ class UdpDriver(ReconnectingDriver):
             transport.sendto(request, asked)
 
         transport, receiver = await asyncio.get_running_loop().create_datagram_endpoint(
-            lambda: _Receiver(take), sock=sock
+            lambda: _Receiver(take, sock), sock=sock
         )
         try:
             self._opened()
@@ -120,13 +125,23 @@ async def _found(
 
 
 class _Receiver(asyncio.DatagramProtocol):
-    def __init__(self, take: Callable[[bytes, str], None]) -> None:
+    def __init__(self, take: Callable[[bytes, str], None], sock: socket.socket) -> None:
         self._take = take
+        # Another event loop may have a read of its own under way, whose datagram comes before those waiting.
+        drains = isinstance(asyncio.get_running_loop(), asyncio.SelectorEventLoop)
+        self._sock = sock if drains else None
         self.gone = asyncio.Event()
         self.why: Exception | None = None
 
     def datagram_received(self, data: bytes, addr: tuple[Any, ...]) -> None:
         self._take(data, str(addr[0]))
+        if self._sock is None:
+            return
+        # What waits already is taken along: the loop alone takes one a round, and a burst overruns the system's buffer.
+        with suppress(OSError):  # nothing waits, or what is wrong the loop will meet
+            for _ in range(MOST_TOGETHER):
+                data, addr = self._sock.recvfrom(LARGEST)
+                self._take(data, str(addr[0]))
 
     def connection_lost(self, exc: Exception | None) -> None:
         self.why = exc

@@ -3,6 +3,7 @@
 import asyncio
 import socket
 import struct
+from itertools import pairwise
 
 import pytest
 from pydantic import ValidationError
@@ -24,6 +25,22 @@ async def test_a_datagram_is_a_frame_and_a_line(udp_part, clock, listen, wait_un
         await udp_part.send(sent)
     await wait_until(lambda: listener.received.endswith(b"4,2.5\n"))
     assert payloads(listener) == [b"1,2.5\n", b"2,2.5\n", b"3,2.5\n4,2.5\n"]
+
+
+async def test_a_burst_comes_whole_and_in_order_and_leaves_the_loop_its_turns(
+    udp_part, clock, listen, wait_until
+):
+    listener = listen(udp_part.driver(clock))
+    await wait_until(lambda: "open" in listener.states)
+    sent = [b"%d\n" % n for n in range(200)]
+    for datagram in sent:  # the loop does not come round meanwhile
+        udp_part._sock.sendto(datagram, ("127.0.0.1", udp_part.port))
+    taken = []
+    while len(payloads(listener)) < 200:
+        await asyncio.sleep(0)
+        taken.append(len(payloads(listener)))
+    assert payloads(listener) == sent
+    assert max(b - a for a, b in pairwise([0, *taken])) <= 64
 
 
 async def test_datagrams_stay_as_they_are_for_binary_formats(udp_part, clock, listen, wait_until):
