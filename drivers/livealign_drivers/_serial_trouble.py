@@ -38,6 +38,9 @@ def why_not_open(port: str, error: Exception) -> LinkError:
         return LinkError(
             "refused", f"{port} is not a serial port: correct `port` in the rig file. {_ports_there()}"
         )
+    if _says(error, "waiting for option 'control'"):
+        why = "the server there has no control lines (DTR, RTS) to set: add ?ign_set_control to `port`"
+        return LinkError("refused", f"{port} cannot be set up: {why} in the rig file")
     if isinstance(error, ValueError):
         return LinkError(
             "refused", f"{port} cannot be set up: {error}; correct the link's driver in the rig file"
