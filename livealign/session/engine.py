@@ -8,34 +8,25 @@ from dataclasses import replace
 
 import numpy as np
 
-from livealign.advice import corrections, next_step, rig_health, words
-from livealign.advice.budget_words import budget_lines
-from livealign.advice.observability import missing
-from livealign.advice.verdict import can_change
+from livealign.advice import corrections, next_step, words
 from livealign.config.job import Job
 from livealign.config.rig import Rig
 from livealign.model.belief import Belief
-from livealign.model.coverage import best_angle, parking, sector_information
-from livealign.model.diagnostics import Diagnosis as Found
-from livealign.model.diagnostics import diagnose, range_ahead
-from livealign.model.readings import BINS
+from livealign.model.coverage import parking
 from livealign.model.rig import RigModel
-from livealign.model.sweep import Sweep, SweepFit
+from livealign.model.sweep import SweepFit
 from livealign.model.tracker import Track, Tracker
 from livealign.session.assessment import Assessment, assess, diameter_m
 from livealign.session.events import Command, Event, Tick
 from livealign.session.intake import Intake
+from livealign.session.rotation import Rotation
 from livealign.session.setup import build
 from livealign.snapshot import (
     SCHEMA,
-    BudgetLine,
-    Diagnosis,
     Finding,
     MachineState,
     Phase,
     Plane,
-    Residual,
-    RotationState,
     Settling,
     Snapshot,
 )
@@ -75,18 +66,12 @@ class Session:
         self._phase: Phase = "ready"
         self._plane: Plane = "vertical"
         self._hold = False
-        self._sweep = Sweep(self._model)
-        self._fit: SweepFit | None = None
-        self._fit_s = -np.inf
-        self._rotation = RotationState()
+        self._rotation = Rotation(job, self._setup, 0.0)
         self._tracker: Tracker | None = None
         self._belief: Belief | None = None
         self._adjusted = False
         self._as_found: Finding | None = None
         self._as_left: Finding | None = None
-        self._diagnoses: tuple[Diagnosis, ...] = ()
-        self._diagnosed_s = -np.inf
-        self._budget: tuple[BudgetLine, ...] = ()
         self._parked_badly = False
         self._notes: list[str] = []
         self._judged_s = -np.inf
@@ -100,7 +85,7 @@ class Session:
     @property
     def last_fit(self) -> SweepFit | None:
         """Of the last rotation; None before there is one."""
-        return self._fit
+        return self._rotation.fit
 
     @property
     def due_ns(self) -> int | None:
@@ -148,12 +133,12 @@ class Session:
         now_s = self._now_ns / 1e9
         if command.name == "begin_rotation":
             self._phase = "rotation"
-            self._sweep, self._fit, self._fit_s = Sweep(self._model), None, -np.inf
-            self._tracker, self._belief, self._rotation = None, None, RotationState()
-            self._diagnoses, self._diagnosed_s, self._budget = (), now_s, ()
+            self._rotation = Rotation(self._job, self._setup, now_s)
+            self._tracker, self._belief = None, None
         elif command.name == "end_rotation":
             self._phase = "findings"
-            self._conclude(now_s)
+            self._rotation.conclude()
+            self._belief = self._rotation.belief
             self._keep_finding(now_s)
         elif command.name == "adjust":
             self._plane = command.plane or self._plane
@@ -172,70 +157,17 @@ class Session:
             return
         if self._phase == "rotation":
             for r in readings:
-                self._sweep.add(r.detector, r.angle_rad, r.position_m, r.time_s)
+                self._rotation.add(r)
         elif self._tracker is not None:
             for r in readings:
                 self._tracker.add(r.detector, r.time_s, r.angle_rad, r.position_m)
-
-    def _refit(self, now_s: float) -> None:
-        """Fit the sweep and say how it stands."""
-        self._fit, self._fit_s = self._sweep.fit(live=True), now_s
-        if self._fit is None:
-            return
-        self._belief = self._fit.belief
-        self._rotation = self._describe(self._fit)
-
-    def _look_at_rig(self, now_s: float) -> None:
-        """Let the residuals speak while the turn goes on, and say what lies ahead of it."""
-        self._diagnosed_s = now_s
-        if self._fit is None:
-            return
-        found = diagnose(self._sweep.evidence(self._fit), most=_LIVE_READINGS)
-        self._diagnoses = rig_health.told((*found, *self._ahead(self._fit)), self._names)
-
-    def _ahead(self, fit: SweepFit) -> list[Found]:
-        """Return the detectors that will leave their range where the turn has not been yet."""
-        if not fit.belief.known:
-            return []
-        covered = np.zeros(BINS, dtype=bool)
-        covered[np.unique(fit.pooled.angle_bin)] = True
-        x = fit.belief.mean[: self._model.size]
-        found = []
-        for i, wiring in enumerate(self._setup.wiring.positions):
-            limits = wiring.channel.limits
-            angle = range_ahead(self._model, x, i, (limits.least_m, limits.greatest_m), covered)
-            if angle is not None:
-                found.append(Found("out of range ahead", angle, "rad", (i,), 0.0))
-        return found
-
-    def _conclude(self, now_s: float) -> None:
-        """Fit for the last time, with all that the residuals tell."""
-        examined = self._sweep.examine()
-        if examined is None:
-            return
-        self._fit, found = examined
-        self._fit_s, self._belief = now_s, self._fit.belief
-        self._rotation = self._describe(self._fit)
-        self._diagnoses = rig_health.told(found, self._names)
-        self._budget = budget_lines(
-            self._model,
-            self._fit.belief,
-            self._fit.freedom,
-            feet=self._setup.feet,
-            diameter_m=diameter_m(self._job),
-            target_cov=self._setup.target_cov,
-        )
-
-    @property
-    def _names(self) -> list[str]:
-        return [d.name for d in self._model.detectors]
 
     def _follow(self) -> None:
         vertical = self._plane == "vertical"
         if self._tracker is not None:
             self._tracker.choose(vertical=vertical)
-        elif self._fit is not None:
-            fit = self._fit
+        elif self._rotation.fit is not None:
+            fit = self._rotation.fit
             self._tracker = Tracker(
                 self._model, fit.belief, fit.noise_of_means_m, fit.excess_m, vertical=vertical
             )
@@ -259,63 +191,15 @@ class Session:
             self._assessment = (self._belief, assess(self._job, self._setup, self._belief, verdict))
         return self._assessment[1]
 
-    def _describe(self, fit: SweepFit) -> RotationState:
-        pooled = fit.pooled
-        belief = fit.belief
-        angle_deg = None
-        hint = next_step.turn_further(float(np.degrees(fit.arc_rad)))
-        if belief.known:
-            weights = [pooled.weight[pooled.detector == i] for i in range(belief.constants)]
-            variance = np.array([1.0 / float(np.median(w)) if w.size else _USELESS_M2 for w in weights])
-            angle, now_m, after_m = best_angle(self._model, belief, variance)
-            angle_deg = round(float(np.degrees(angle)), 1)
-            hint = next_step.where_to_turn(angle_deg, now_m, after_m, self._job.units)
-        stride = max(1, pooled.residual.size // _MOST_RESIDUALS)
-        names = [d.name for d in self._model.detectors]
-        residuals = tuple(
-            Residual(
-                names[d], float(b) + 0.5, round(1e3 * float(r), 6), used=abs(float(r)) * float(w) ** 0.5 < 5.0
-            )
-            for d, b, r, w in zip(
-                pooled.detector[::stride],
-                pooled.angle_bin[::stride],
-                pooled.residual[::stride],
-                pooled.weight[::stride],
-                strict=True,
-            )
-        )
-        compared = belief.loosened(self._setup.target_cov)
-        return RotationState(
-            arc_deg=round(float(np.degrees(fit.arc_rad)), 1),
-            covered=sector_information(pooled.angle_bin, pooled.weight, BINS),
-            readings=fit.readings,
-            left_out=fit.left_out,
-            residual_sd_mm=round(1e3 * float(np.sqrt(np.mean(np.square(fit.noise_m)))), 6),
-            observable=belief.known,
-            missing=missing(
-                self._model,
-                belief.observable,
-                float(np.degrees(fit.arc_rad)),
-                read=[bool(np.any(pooled.detector == i)) for i in range(belief.constants)],
-                units=self._job.units,
-            ),
-            enough=not can_change(self._setup.criterion, compared, self._setup.target, self._job.confidence),
-            advice=hint,
-            next_angle_deg=angle_deg,
-            residuals=residuals,
-            gross=rig_health.gross_readings(fit.gross, names),
-        )
-
     def snapshot(self, time_ns: int) -> Snapshot:
         """Return a snapshot of what is known at a time; its sequence number is the next."""
         now_s = time_ns / 1e9
         self._take_readings()
         self._sequence += 1
         self._sent_ns, self._pending = time_ns, False
-        if self._phase == "rotation" and now_s - self._fit_s >= _FIT_EVERY_S:
-            self._refit(now_s)
-            if now_s - self._diagnosed_s >= _DIAGNOSE_EVERY_S:
-                self._look_at_rig(now_s)
+        if self._phase == "rotation":
+            self._rotation.refresh(now_s)
+            self._belief = self._rotation.belief
         track = None if self._phase != "adjust" or self._tracker is None else self._tracker.estimate()
         if track is not None:
             self._belief = track.belief
@@ -326,6 +210,7 @@ class Session:
         channels, links = self._intake.states(now_s, moved_s)
         assessed = self._assessed()
         settling = self._settling(track)
+        turned = self._rotation.state
         return Snapshot(
             schema=SCHEMA,
             sequence=self._sequence,
@@ -342,14 +227,14 @@ class Session:
             gap_diameter_mm=round(1e3 * diameter_m(self._job), 6),
             gap_vertical_mm=assessed.gap_vertical_mm,
             gap_horizontal_mm=assessed.gap_horizontal_mm,
-            rotation=replace(self._rotation, residuals=()) if self._phase == "adjust" else self._rotation,
+            rotation=replace(turned, residuals=()) if self._phase == "adjust" else turned,
             settling=settling,
             channels=channels,
             links=links,
             as_found=self._as_found,
             as_left=self._as_left,
-            diagnoses=self._diagnoses,
-            budget=self._budget if self._phase == "findings" else (),
+            diagnoses=self._rotation.diagnoses,
+            budget=self._rotation.budget if self._phase == "findings" else (),
             advice=next_step.advise(
                 phase=self._phase,
                 plane=self._plane,
@@ -357,7 +242,7 @@ class Session:
                 verdict=assessed.verdict,
                 feet=assessed.feet,
                 machine=state,
-                rotation=self._rotation,
+                rotation=turned,
                 links=links,
                 channels=channels,
                 parked_badly=self._parked_badly,
