@@ -142,9 +142,8 @@ class _PortReader:
                 if self._asking is not None:
                     self._asking.start(port)
             while not self._stopping.is_set():
-                # The first byte wakes this thread; what came along with it belongs to the same frame.
-                if first := port.read(1):
-                    self._deliver(first + port.read(port.in_waiting))
+                if payload := _next(port):
+                    self._deliver(payload)
                     if self._asking is not None:
                         self._asking.heard()
         except PORT_ERRORS as e:
@@ -158,6 +157,15 @@ class _PortReader:
                 port.close()
             if self._asking is not None:
                 self._asking.join()
+
+
+def _next(port: Any) -> bytes:
+    """Return what has come or, if nothing has, what comes next; nothing after a while without any."""
+    if waiting := port.in_waiting:
+        return bytes(port.read(waiting))
+    # The first byte wakes this thread; what came along with it belongs to the same frame.
+    first = port.read(1)
+    return bytes(first + port.read(port.in_waiting)) if first else b""
 
 
 def _open(options: SerialOptions) -> Any:
