@@ -143,13 +143,14 @@ async def a_bus(folder: Path) -> AsyncIterator[str]:
 @asynccontextmanager
 async def _bare_serial(port: str, take: Take) -> AsyncIterator[None]:
     stopping = threading.Event()
+    loop = asyncio.get_running_loop()
 
     def read() -> None:
         with serial.Serial(port, 115200, timeout=0.2) as opened:
             ready.set()
             while not stopping.is_set():
                 if data := opened.read(max(1, opened.in_waiting)):
-                    take(data)
+                    loop.call_soon_threadsafe(take, data)
 
     ready = threading.Event()
     thread = threading.Thread(target=read, daemon=True)
