@@ -28,6 +28,7 @@ _LONGEST_TURN_S = 60.0
 _TURN_DEG = 15.0
 _TURN_OVER_S = 2.0
 _MOVES_DEG = 1.0
+_DIGITS = {"angle": 2, "position": 4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +194,7 @@ def _link_lines(f: "LinkFigures") -> Iterator[str]:
     yield f"  {f.name}  {f.driver}, {f.state}: {f.records} records, {rate}"
     jitter = _scatter("arrival jitter", f.arrival_ms) + _scatter("clock jitter", f.clock_ms)
     if jitter:
-        yield f"     {'; '.join(jitter)}"
+        yield f"     {'; '.join(jitter)} ms"
     longest = "" if f.longest_gap_s is None else f" (longest {f.longest_gap_s:.2f} s)"
     yield (
         f"     gaps {f.gaps}{longest}, lost {f.lost}, duplicates {f.duplicates}, bad {f.bad}, "
@@ -206,26 +207,30 @@ def _link_lines(f: "LinkFigures") -> Iterator[str]:
 def _scatter(what: str, scatter: "Scatter | None") -> list[str]:
     if scatter is None:
         return []
-    return [f"{what} {scatter.median:.1f} ms, 99 % within {scatter.p99:.1f} ms"]
+    return [f"{what} {scatter.median:.1f} (99 %: {scatter.p99:.1f})"]
 
 
 def _channel_lines(c: "ChannelFigures", widest: int) -> Iterator[str]:
-    from livealign.session.live.words import number, share, with_unit
+    from livealign.session.live.words import number, with_unit
 
     if c.value is None:
         yield f"  {c.name:<{widest}}  no usable reading in {c.readings}"
     else:
-        digits = {"angle": 2, "position": 4}.get(c.kind)
-        value = with_unit(c.value, c.unit) if digits is None else f"{c.value:.{digits}f} {c.unit}"
-        parts = [value]
+        known = c.kind in _DIGITS
+        parts = [f"{c.value:.{_DIGITS[c.kind]}f} {c.unit}" if known else with_unit(c.value, c.unit)]
         if c.noise is not None:
             declared = "" if c.declared_noise is None else f" ({c.declared_noise:g} declared)"
             parts.append(f"noise {number(c.noise)}{declared}")
-        if c.drift is not None and c.drift_u is not None:
-            parts.append(f"drift {c.drift:+.2g} +- {number(2.0 * c.drift_u)}")
-        if c.floor is not None and c.floor_s is not None:
-            parts.append(f"averaged over {number(c.floor_s)} s {number(c.floor)}")
+        if c.drift is not None:
+            parts.append(f"drift {c.drift:+.{_DIGITS[c.kind]}f}")
         yield f"  {c.name:<{widest}}  {', '.join(parts)}"
+    for more in _more(c):
+        yield f"  {'':<{widest}}  {more}"
+
+
+def _more(c: "ChannelFigures") -> Iterator[str]:
+    from livealign.session.live.words import number, share
+
     more = []
     if c.least is not None and c.greatest is not None and c.range is not None:
         more.append(f"used {c.least:.3f} to {c.greatest:.3f} of {c.range[0]:g} to {c.range[1]:g} {c.unit}")
@@ -237,8 +242,11 @@ def _channel_lines(c: "ChannelFigures", widest: int) -> Iterator[str]:
         more.append(f"steps of {number(c.step)} {c.unit}")
     if c.constant and c.kind != "auxiliary":
         more.append("never changed")
-    if more:
-        yield f"  {'':<{widest}}  {', '.join(more)}"
+    for some in (more[:2], more[2:]):
+        if some:
+            yield ", ".join(some)
+    if c.floor is not None and c.floor_s is not None:
+        yield f"averaging helps up to {number(c.floor_s)} s, to {number(c.floor)} {c.unit}"
 
 
 def _turn_lines(turn: "TurnFigures") -> Iterator[str]:

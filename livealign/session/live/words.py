@@ -1,5 +1,6 @@
 """Numbers and names in words."""
 
+import math
 from collections.abc import Iterable
 
 __all__ = ["joined", "multiple", "number", "sentence", "share", "times_words", "with_unit"]
@@ -8,10 +9,13 @@ _WORDS = ("two", "three", "four", "five", "six", "seven", "eight", "nine", "ten"
 
 
 def number(value: float) -> str:
-    """Return a number with two or three figures that count, never with a power of ten before the point."""
+    """Return a number with two or three figures that count, never with a power of ten."""
     if abs(value) >= 100:
         return f"{value:.0f}"
-    return f"{value:.3g}" if abs(value) >= 1 else f"{value:.2g}"
+    if abs(value) >= 1 or value == 0.0:
+        return f"{value:.3g}"
+    text = f"{value:.{1 - math.floor(math.log10(abs(value)))}f}"
+    return text.rstrip("0")
 
 
 def with_unit(value: float, unit: str) -> str:
