@@ -25,7 +25,7 @@ class Noise(Protocol):
 
 
 class _Blocks:
-    """Random numbers made block by block; the last two blocks are kept."""
+    """Random numbers made block by block; the two made last are kept."""
 
     def __init__(self) -> None:
         self._made: dict[int, Floats] = {}
@@ -42,8 +42,8 @@ class _Blocks:
         if number not in self._made:
             self._made[number] = self._make(number)
             while len(self._made) > 2:
-                del self._made[min(self._made)]
-        return self._made.get(number, np.empty(0))
+                del self._made[next(iter(self._made))]
+        return self._made[number]
 
     def _make(self, number: int) -> Floats:
         raise NotImplementedError

@@ -9,7 +9,8 @@ from livealign_simulators.geometry import Floats
 
 __all__ = ["Spring", "UnsupportedError", "rest"]
 
-_STEPS = 300
+_STEPS = 60
+_SOFTNESSES = [4.0**-i for i in range(10, -1, -1)]
 _HALVINGS = 50
 _FAR = 1e9
 _BALANCED = 1e-8
@@ -39,8 +40,7 @@ class Spring:
 def rest(springs: Sequence[Spring], load: Sequence[float]) -> tuple[Floats, Floats]:
     """Return the degrees of freedom in balance and the force of each spring.
 
-    The energy of clipped springs is convex and piecewise quadratic. Newton's step ends the search once it is clear which
-    springs are at their ends; before that the step of least squares with the springs' secants comes nearer.
+    The energy of clipped springs is convex and piecewise quadratic; Newton's steps, each as long as it pays, find its least.
 
     Args:
         springs: what holds the body.
@@ -50,9 +50,9 @@ def rest(springs: Sequence[Spring], load: Sequence[float]) -> tuple[Floats, Floa
         UnsupportedError: if there is no balance.
     """
     arms = np.array([s.arm for s in springs])
-    stiffness, at, least, most = np.array([(s.stiffness, s.at, s.least, s.most) for s in springs]).T
+    hard, at, least, most = np.array([(s.stiffness, s.at, s.least, s.most) for s in springs]).T
     push = np.asarray(load, dtype=float)
-    small = 1e-9 * float(np.max(stiffness)) * np.eye(push.size)
+    stiffness = hard
 
     def forces(q: Floats) -> tuple[Floats, Floats]:
         free = stiffness * (at - arms @ q)
@@ -76,18 +76,26 @@ def rest(springs: Sequence[Spring], load: Sequence[float]) -> tuple[Floats, Floa
             low, high = (middle, high) if unbalanced(q + middle * step) @ step > 0.0 else (low, middle)
         return q + 0.5 * (low + high) * step
 
-    # Starting with every spring at work, no direction is loose that some spring can hold.
-    root = np.sqrt(stiffness)
+    # With soft springs hardly any is at its end and the search is easy; hardened little by little, they show the way.
+    root = np.sqrt(hard)
     q: Floats = np.linalg.lstsq(root[:, np.newaxis] * arms, root * at, rcond=None)[0]
-    for _ in range(_STEPS):
-        free, f = forces(q)
-        left = unbalanced(q)
-        if np.abs(left).max() <= _BALANCED * (np.abs(push).max() + np.abs(f).max() + 1e-9):
-            return q, f
-        tries = []
-        for working in (free == f, np.divide(f, free, out=np.ones_like(f), where=free != 0.0)):
-            hold = arms.T @ ((stiffness * working)[:, np.newaxis] * arms) + small
+    rounding = 1e-13 * float(np.max(hard)) * (1.0 + float(np.abs(at).max()))
+    for softness in _SOFTNESSES:
+        stiffness = hard * softness
+        small = 1e-9 * float(np.max(stiffness)) * np.eye(push.size)
+        for _ in range(_STEPS):
+            free, f = forces(q)
+            left = unbalanced(q)
+            if np.abs(left).max() <= _BALANCED * (np.abs(push).max() + np.abs(f).max()) + rounding:
+                break
+            working = arms[free == f]
+            hold = working.T @ (stiffness[free == f, np.newaxis] * working) + small
             step = np.linalg.solve(hold, left)
-            tries += [q + step, furthest(q, step)]
-        q = min(tries, key=energy)
+            q = min(q + step, furthest(q, step), key=energy)
+        else:
+            if softness == 1.0:
+                break
+            continue
+        if softness == 1.0:
+            return q, f
     raise UnsupportedError("no balance: the load is more than what holds the body")
