@@ -7,7 +7,7 @@ from aiomqtt.exceptions import MqttCodeError, MqttConnectError
 
 from livealign_drivers._reconnecting import LinkError
 
-__all__ = ["why_not_allowed", "why_not_connected"]
+__all__ = ["closed_by_broker", "why_not_allowed", "why_not_connected", "why_thrown_out"]
 
 # The broker's answers by number, as MQTT 5 counts them; aiomqtt turns those of MQTT 3.1.1 into these.
 OTHER_VERSION = 132
@@ -19,11 +19,29 @@ def why_not_connected(error: Exception, peer: str, *, with_login: bool) -> LinkE
     """Return what to say of a connection that could not be made or has gone."""
     if isinstance(error, MqttConnectError):
         return _turned_away(error, peer, with_login=with_login)
-    # What aiomqtt raises is text only; what it came from tells more.
-    cause = error.__cause__ or error.__context__ or error
+    cause = _cause(error)
     if isinstance(cause, ssl.SSLError) and not isinstance(cause, ssl.SSLEOFError):
         return _no_tls(cause, peer)
     return LinkError("lost", _loss(error, cause, peer))
+
+
+def closed_by_broker(error: Exception) -> bool:
+    """Say whether it was the broker that ended a connection that stood."""
+    cause = _cause(error)
+    return (
+        isinstance(cause, MqttCodeError)
+        and not isinstance(cause, MqttConnectError)
+        and "Keep alive" not in str(cause)
+    )
+
+
+def why_thrown_out(client_id: str, peer: str) -> LinkError:
+    """Return what to say when another client of the same id connects again and again."""
+    why = (
+        f"{peer} closes the connection soon after each attempt: another client has the `client_id` {client_id!r} too. "
+        "Stop it, or give this link one of its own in the rig file; until then it gives way, for up to 5 min at a time"
+    )
+    return LinkError("refused", why)
 
 
 def why_not_allowed(topic: str, peer: str) -> LinkError:
@@ -33,6 +51,11 @@ def why_not_allowed(topic: str, peer: str) -> LinkError:
         "the broker allows"
     )
     return LinkError("refused", why)
+
+
+def _cause(error: Exception) -> BaseException:
+    """Return what an error came from: what aiomqtt itself raises is text only."""
+    return error.__cause__ or error.__context__ or error
 
 
 def _turned_away(error: MqttConnectError, peer: str, *, with_login: bool) -> LinkError:

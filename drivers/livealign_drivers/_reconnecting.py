@@ -4,6 +4,7 @@ import asyncio
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
@@ -49,6 +50,8 @@ class ReconnectingDriver(ABC):
         self._state: LinkState | None = None
         self._request = request
         self._asking: Asking | None = None
+        self._whole_lines = False
+        """Does each frame consist of whole lines?"""
 
     async def __aiter__(self) -> AsyncIterator[Frame | LinkEvent]:
         """Open the link and yield what comes, until `close` is called."""
@@ -59,8 +62,16 @@ class ReconnectingDriver(ABC):
         self._queue = queue = LinkQueue(self.most_frames)
         self._keeper = keeper = asyncio.create_task(self._keep_open(), name=f"link {self.link}")
         keeper.add_done_callback(lambda _: queue.close())
+        gap = False
         try:
             while (item := await queue.get()) is not None:
+                if isinstance(item, LinkEvent):
+                    gap = gap or item.dropped > 0 or item.state in {"lost", "refused"}
+                elif gap:
+                    gap = False
+                    if self._whole_lines:
+                        # Formats leave out the first line after a gap, for it may have been cut; here it was not.
+                        item = replace(item, payload=b"\n" + item.payload)
                 yield item
             if keeper.done() and not keeper.cancelled():
                 keeper.result()  # it ends by itself only if something is wrong with the driver

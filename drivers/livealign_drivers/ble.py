@@ -75,6 +75,7 @@ class BleDriver(ReconnectingDriver):
     def __init__(self, link: str, options: BleOptions, clock: Clock) -> None:
         super().__init__(link, clock, options.reconnect_max_s, options.request)
         self._options = options
+        self._whole_lines = options.add_line_end
         self._silence = Silence(options.silence_max_s)
 
     async def _hold_open(self) -> None:

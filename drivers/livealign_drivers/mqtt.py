@@ -11,7 +11,13 @@ from pydantic import ConfigDict, Field, SecretStr, field_validator, model_valida
 from livealign.stream.contracts import Clock, Options
 from livealign_drivers._messages import as_line
 from livealign_drivers._mqtt_client import ClosingSocket, MqttClient
-from livealign_drivers._mqtt_trouble import why_not_allowed, why_not_connected
+from livealign_drivers._mqtt_rivals import Rivals
+from livealign_drivers._mqtt_trouble import (
+    closed_by_broker,
+    why_not_allowed,
+    why_not_connected,
+    why_thrown_out,
+)
 from livealign_drivers._reconnecting import LinkError, ReconnectingDriver, ReconnectSeconds
 from livealign_drivers._request import Request
 
@@ -127,10 +133,15 @@ class MqttDriver(ReconnectingDriver):
     def __init__(self, link: str, options: MqttOptions, clock: Clock) -> None:
         super().__init__(link, clock, options.reconnect_max_s, options.request)
         self._options = options
+        self._whole_lines = options.add_line_end
+        self._rivals = Rivals(options.reconnect_max_s)
+        self._opened_s: float | None = None
 
     async def _hold_open(self) -> None:
         options = self._options
         _check_loop()
+        self._opened_s = None
+        await asyncio.sleep(self._rivals.pause_s)
         client = await self._client()
 
         async def ask(request: bytes) -> None:
@@ -140,13 +151,24 @@ class MqttDriver(ReconnectingDriver):
             await client.enter()
             if not await client.ask_for(options.topic, options.qos):
                 raise why_not_allowed(options.topic, self._peer)
+            self._opened_s = _now_s()
             self._opened()
             async with self._asked(ask):
                 await client.until_gone()
         except (aiomqtt.MqttError, OSError, UnicodeError) as e:
-            raise why_not_connected(e, self._peer, with_login=options.username is not None) from e
+            raise self._trouble(e) from e
         finally:
             await client.let_go()
+
+    def _trouble(self, error: Exception) -> LinkError:
+        options, lasted_s = self._options, None
+        if self._opened_s is not None and closed_by_broker(error):
+            lasted_s = _now_s() - self._opened_s
+        if options.client_id is not None:
+            self._rivals.ended(lasted_s)
+            if self._rivals.are_there:
+                return why_thrown_out(options.client_id, self._peer)
+        return why_not_connected(error, self._peer, with_login=options.username is not None)
 
     async def _client(self) -> MqttClient:
         options = self._options
@@ -170,12 +192,22 @@ class MqttDriver(ReconnectingDriver):
         payload = bytes(message.payload)
         if payload and self._options.add_line_end:
             payload = as_line(payload)
-        for at in range(0, len(payload), LONGEST_FRAME):
-            self._deliver(payload[at : at + LONGEST_FRAME])
+        while len(payload) > LONGEST_FRAME:
+            end = payload.rfind(b"\n", 0, LONGEST_FRAME) + 1 if self._whole_lines else LONGEST_FRAME
+            self._whole_lines = self._whole_lines and end > 0  # no longer, if lines are longer than frames
+            end = end or LONGEST_FRAME
+            self._deliver(payload[:end])
+            payload = payload[end:]
+        if payload:
+            self._deliver(payload)
 
     @property
     def _peer(self) -> str:
         return f"the broker at {self._options.place}"
+
+
+def _now_s() -> float:
+    return asyncio.get_running_loop().time()
 
 
 def _check_loop() -> None:

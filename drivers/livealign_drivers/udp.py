@@ -68,6 +68,7 @@ class UdpDriver(ReconnectingDriver):
     def __init__(self, link: str, options: UdpOptions, clock: Clock) -> None:
         super().__init__(link, clock, options.reconnect_max_s, options.request)
         self._options = options
+        self._whole_lines = options.add_line_end
 
     async def _hold_open(self) -> None:
         options = self._options

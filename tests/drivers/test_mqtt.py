@@ -3,7 +3,7 @@
 import asyncio
 import logging
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 
 import aiomqtt
 import pytest
@@ -14,11 +14,58 @@ from drivers.broker import PASSWORD, TOPIC, USER
 from livealign.cli import main
 from livealign.config.rig import Spec
 from livealign.stream.contracts import Frame
+from livealign.stream.reader import LinkReader
 from livealign_drivers import _mqtt_client
+from livealign_drivers._mqtt_rivals import Rivals
+from livealign_drivers.delimited import DelimitedFormat, DelimitedOptions
 from livealign_drivers.mqtt import MqttDriver, MqttOptions
 
 CONNACK, SUBACK_REFUSED = b"\x20\x02\x00\x00", b"\x90\x03\x00\x01\x80"
 Talk = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
+
+
+class Way:
+    """What lies between the driver and the broker: it may lose what the driver says, or be cut."""
+
+    def __init__(self, to_port: int) -> None:
+        self.port = 0
+        self.deaf = False
+        self._to_port = to_port
+        self._writers: list[asyncio.StreamWriter] = []
+        self._pipes: set[asyncio.Task[None]] = set()
+        self._server: asyncio.Server | None = None
+
+    async def open(self) -> None:
+        self._server = await asyncio.start_server(self._carry, "127.0.0.1", 0)
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    async def _carry(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        far_reader, far_writer = await asyncio.open_connection("127.0.0.1", self._to_port)
+        self._writers += [writer, far_writer]
+        for source, sink in ((reader, far_writer), (far_reader, writer)):
+            pipe = asyncio.create_task(self._pipe(source, sink))
+            self._pipes.add(pipe)
+            pipe.add_done_callback(self._pipes.discard)
+
+    async def _pipe(self, source: asyncio.StreamReader, sink: asyncio.StreamWriter) -> None:
+        with suppress(OSError):
+            while data := await source.read(65536):
+                if not (self.deaf and sink is self._writers[-1]):
+                    sink.write(data)
+        sink.close()
+
+    def cut(self) -> None:
+        self.deaf = False
+        for writer in self._writers:
+            writer.transport.abort()
+
+    async def close(self) -> None:
+        assert self._server is not None
+        self._server.close()
+        self.cut()
+        while self._pipes:
+            await asyncio.wait(self._pipes)
+        await self._server.wait_closed()
 
 
 @asynccontextmanager
@@ -131,6 +178,77 @@ async def test_another_client_of_the_same_id_takes_over(mqtt_part, clock, listen
         await wait_until(lambda: listener.states.count("open") == 2)
         with pytest.raises(aiomqtt.MqttError):
             await anext(other.messages)  # now the other one is out
+
+
+async def test_two_programs_of_one_id_do_not_fight_for_ever(mqtt_part, clock, listen, wait_until):
+    both = [listen(mqtt_part.driver(clock, client_id="livealign")) for _ in range(2)]
+    await wait_until(lambda: any("refused" in x.states for x in both))
+    gave_way = next(x for x in both if "refused" in x.states)
+    told = next(e.detail for e in gave_way.events if e.state == "refused")
+    assert "another client has the `client_id` 'livealign' too" in told
+    other = next(x for x in both if x is not gave_way)
+    await other.driver.close()
+    opened = gave_way.states.count("open")
+    await wait_until(lambda: gave_way.states.count("open") > opened)
+    await mqtt_part.send(b"alone\n")
+    await wait_until(lambda: gave_way.received.endswith(b"alone\n"))
+
+
+def test_who_is_thrown_out_gives_way_longer_and_longer():
+    rivals = Rivals(5.0)
+    pauses = []
+    for _ in range(12):
+        rivals.ended(0.3)
+        pauses.append(rivals.pause_s)
+    assert pauses[:5] == [0, 0, 10, 20, 40]
+    assert pauses[-1] == 300
+    for otherwise in (None, 61.0):
+        rivals.ended(otherwise)
+        assert rivals.pause_s == 0, "a broker that was away, or a long connection: nobody's rival"
+        rivals.ended(0.3)
+
+
+async def test_what_comes_again_after_a_loss_is_counted_to_the_message(mqtt_part, clock, listen, wait_until):
+    """The broker sends again what was not acknowledged: no number is missing, and each repeat is known as one."""
+    way = Way(mqtt_part.port)
+    await way.open()
+    driver = mqtt_part.driver(
+        clock, port=way.port, client_id="livealign", clean_session=False, qos=1, add_line_end=True
+    )
+    listener = listen(driver)
+
+    async def publish(numbers: range) -> None:
+        for n in numbers:
+            await mqtt_part.send(b"%d,%d" % (n, 7 * n))
+
+    await wait_until(lambda: "open" in listener.states)
+    await publish(range(10))
+    await wait_until(lambda: listener.received.count(b"\n") == 10)
+    await asyncio.sleep(0.1)  # for the acknowledgements
+    way.deaf = True
+    await publish(range(10, 25))
+    await wait_until(lambda: listener.received.count(b"\n") == 25)
+    way.cut()
+    await wait_until(lambda: "lost" in listener.states)
+    await publish(range(25, 40))
+    await wait_until(lambda: listener.received.endswith(b"39,273\n"))
+    await driver.close()
+    await way.close()
+
+    columns = DelimitedOptions(columns=("n", "value"))
+    reader = LinkReader(
+        DelimitedFormat(columns), clock=None, sequence=("n", 32), nominal_rate_hz=None, device_time=False
+    )
+    came: list[float] = []
+    for item in listener.items:
+        if isinstance(item, Frame):
+            batch = reader.read(item.payload, item.time_ns / 1e9)
+            came += [] if batch is None else batch.columns["n"].tolist()
+        elif item.state == "lost":
+            reader.interrupted()
+    assert came == list(range(40))
+    assert (reader.records, reader.repeated, reader.missed) == (40, 15, 0)
+    assert (reader.late, reader.restarts, reader.bad) == (0, 0, 0)
 
 
 async def test_a_session_that_is_kept_brings_what_came_meanwhile(mqtt_part, clock, listen, wait_until):

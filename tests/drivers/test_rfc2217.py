@@ -17,6 +17,8 @@ from livealign_drivers._request import Request
 from livealign_drivers.serial import SerialDriver, SerialOptions
 
 PROGRAM = shutil.which("ser2net", path=os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin"]))
+LISTENING = Path("/proc/net/tcp")
+HAS_PROC = LISTENING.exists()
 # pyserial names its threads by a way that Python has given up.
 pytestmark = pytest.mark.filterwarnings(
     "ignore:setDaemon:DeprecationWarning", "ignore:setName:DeprecationWarning"
@@ -53,13 +55,13 @@ class RemotePort:
             self._process = subprocess.Popen(command, stdout=log, stderr=log)  # noqa: ASYNC220
 
         async with asyncio.timeout(20):
-            while not self._listens():  # noqa: ASYNC110 - told by no event
+            while not self._listens():
                 assert self._process.poll() is None, (self.folder / "log").read_text()
                 await asyncio.sleep(0.02)
 
     def _listens(self) -> bool:
         # Not by connecting: that would open the port.
-        return f":{self.port:04X} 00000000:0000 0A" in Path("/proc/net/tcp").read_text()
+        return f":{self.port:04X} 00000000:0000 0A" in LISTENING.read_text()
 
     async def vanish(self) -> None:
         if self._process is not None:
@@ -83,7 +85,7 @@ class RemotePort:
 
 @pytest.fixture
 async def remote(serial_part, tmp_path, missing) -> AsyncIterator[RemotePort]:
-    if PROGRAM is None or not Path("/proc/net/tcp").exists():
+    if PROGRAM is None or not HAS_PROC:
         missing("ports by RFC 2217 are tested with a real ser2net: install the package ser2net")
     port = RemotePort(tmp_path)
     port.pty = serial_part

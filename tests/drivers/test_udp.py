@@ -9,6 +9,7 @@ import pytest
 from pydantic import ValidationError
 
 from livealign.stream.contracts import Frame
+from livealign_drivers.delimited import DelimitedFormat, DelimitedOptions
 from livealign_drivers.udp import UdpDriver, UdpOptions
 
 GROUP = "239.255.77.1"
@@ -50,6 +51,30 @@ async def test_datagrams_stay_as_they_are_for_binary_formats(udp_part, clock, li
         await udp_part.send(sent)
     await wait_until(lambda: len(listener.received) == 60_008)
     assert payloads(listener) == [b"\xaa\x55\x0a\x00", b"\xaa\x55\x00\x0a", b"x" * 60_000]
+
+
+async def test_what_a_slow_reader_loses_is_counted_to_the_datagram(udp_part, clock, monkeypatch):
+    monkeypatch.setattr(UdpDriver, "most_frames", 8)
+    driver = udp_part.driver(clock, add_line_end=True)
+    form = DelimitedFormat(DelimitedOptions(columns=("n", "spot")))
+    records, dropped, last = 0, 0, -1
+    async for item in driver:
+        if isinstance(item, Frame):
+            read = form.decode(item.payload)
+            records += read.count
+            last = int(read.columns["n"][-1]) if read.count else last
+        else:
+            dropped += item.dropped
+            if item.dropped:
+                form.reset()
+            if item.state == "open" and not item.dropped:
+                for n in range(60):
+                    await udp_part.send(b"%d,12.5" % n)
+                    await asyncio.sleep(0)
+        if last == 59:
+            await driver.close()
+    assert dropped > 0
+    assert records + dropped == 60, "the first after a gap is no cut line"
 
 
 async def test_only_the_named_sender_is_heard(udp_part, clock, listen, wait_until, missing):
