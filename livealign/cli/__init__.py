@@ -28,7 +28,8 @@ _COMMANDS = {
         "livealign.cli.calibrate:calibrate", "Measure what a rig file states, and write it there."
     ),
     "check": _Command(
-        "livealign.cli.check:check", "Say in words what a job and a rig file mean, and what is doubtful."
+        "livealign.cli.check:check",
+        "Say in words what a job and a rig file mean, what is doubtful, and what is wrong with the rig.",
     ),
     "demo": _Command(
         "livealign_simulators.demo:demo", "Watch a simulated machine being measured and brought into line."

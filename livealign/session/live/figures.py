@@ -6,7 +6,7 @@ from typing import Literal
 
 import numpy as np
 
-from livealign.config.rig import AngleSensor, Auxiliary, DetectorSpec, Head, Link, Rig
+from livealign.config.rig import AngleSensor, Auxiliary, DetectorSpec, DeviceClock, Head, Link, Rig
 from livealign.model.allan import drift_floor, octaves
 from livealign.session.gathering import ChannelRecord, Gathered, LinkRecord
 from livealign.stream.clock import UNIT_S, unwrap
@@ -152,6 +152,11 @@ class RestFigures:
     channels: tuple[ChannelFigures, ...]
     apart: tuple[HeadsApart, ...]
 
+    @property
+    def still(self) -> bool:
+        """Did the shafts stand still, so that a trend is drift?"""
+        return self.turned_deg < _AT_REST_DEG
+
 
 @dataclass(frozen=True, slots=True)
 class Wired:
@@ -199,7 +204,7 @@ def _link(link: Link, record: LinkRecord) -> LinkFigures:
     is_file = link.driver.kind == "file"
     arrivals = np.unique(record.arrival_s)
     between = np.diff(arrivals)
-    clock = None if record.counts is None or link.clock is None else _device_s(link, record.counts)
+    clock = None if record.counts is None or link.clock is None else _device_s(link.clock, record.counts)
     steps = np.empty(0) if clock is None else np.diff(clock)
     enough = between.size >= 5 and not is_file
     span_s = _span(record.time_s if is_file else record.arrival_s)
@@ -241,11 +246,10 @@ def _span(time_s: Floats) -> float:
     return float(known[-1] - known[0]) if known.size else 0.0
 
 
-def _device_s(link: Link, counts: Floats) -> Floats:
+def _device_s(clock: DeviceClock, counts: Floats) -> Floats:
     """Return the device's own time (s) of the records that tell it, wrap-around undone."""
-    assert link.clock is not None  # noqa: S101 - the caller has looked
-    modulus = None if link.clock.wrap_bits is None else 2.0**link.clock.wrap_bits
-    return unwrap(counts[np.isfinite(counts)], None, modulus) * UNIT_S[link.clock.unit]
+    modulus = None if clock.wrap_bits is None else 2.0**clock.wrap_bits
+    return unwrap(counts[np.isfinite(counts)], None, modulus) * UNIT_S[clock.unit]
 
 
 def _ticks_apart(link: Link, usual_s: float) -> bool:

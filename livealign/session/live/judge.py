@@ -13,8 +13,6 @@ from livealign.session.live.turn import TurnFigures
 
 __all__ = ["findings"]
 
-_AT_REST_DEG = 1.0
-
 
 def findings(rig: Rig, rest: RestFigures, turn: TurnFigures | None = None) -> tuple[Finding, ...]:
     """Return what is to be said about a rig, most important first.
@@ -38,7 +36,7 @@ def findings(rig: Rig, rest: RestFigures, turn: TurnFigures | None = None) -> tu
     # A head that counts the other way, or in another unit, shows another angle: told once is enough.
     if not {f.kind for f in found} & {"sense", "swapped", "unit", "does not turn", "stuck"}:
         found += apart_findings(rest.apart, turned=turn is not None and turn.known)
-    if rest.turned_deg >= _AT_REST_DEG:
+    if not rest.still:
         what = f"the shafts turned by {rest.turned_deg:.0f} deg instead of standing still, so drift is not judged"
         found.append(mind("not at rest", "", what, "Run the check again and keep off the shafts."))
     return tuple(sorted(_without_consequences(found), key=by_importance))

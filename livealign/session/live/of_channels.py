@@ -6,6 +6,7 @@ from livealign.config.rig import AngleSensor, DetectorSpec, Rig
 from livealign.session.live.figures import ChannelFigures, LinkFigures, wired
 from livealign.session.live.finding import Finding, mind
 from livealign.session.live.of_links import no_field
+from livealign.session.live.turn import FAR_ENOUGH_DEG
 from livealign.session.live.words import multiple, number, share, with_unit
 
 __all__ = ["channel_findings"]
@@ -18,7 +19,6 @@ _DRIFT = {"deg": 0.1, "mm": 0.005}
 _DRIFT_U = 5.0
 _COARSE = 4.0
 _STUCK_READINGS = 100
-_TURNED_DEG = 15.0
 _RESTART = "Restart the head; check its sensor, and the field."
 
 
@@ -102,7 +102,7 @@ def _constant(c: ChannelFigures, seconds: float, *, turned_deg: float) -> Iterat
     what = f"{c.name} has not changed at all in {c.readings} readings over {seconds:.0f} s"
     if c.digit is not None and c.readings >= _STUCK_READINGS and c.digit <= 0.5 * (c.declared_noise or 0.0):
         yield Finding("stuck", c.name, f"{what}: it is stuck", _RESTART)
-    elif turned_deg < _TURNED_DEG:
+    elif turned_deg < FAR_ENOUGH_DEG:
         advice = f"Turn the shafts to tell. If it stays: {_RESTART[:1].lower()}{_RESTART[1:]}"
         yield mind("coarse", c.name, f"{what}: it is stuck, or too coarse to show noise", advice)
 

@@ -7,13 +7,12 @@ import numpy as np
 from livealign.config.rig import AngleSensor, Rig
 from livealign.session.live.figures import HeadsApart, wired
 from livealign.session.live.finding import CLOCKWISE, Finding, mind
-from livealign.session.live.turn import ENOUGH_DEG, HeadTurned, TurnFigures
+from livealign.session.live.turn import ENOUGH_DEG, FAR_ENOUGH_DEG, HeadTurned, TurnFigures
 from livealign.session.live.words import joined, number
 
 __all__ = ["apart_findings", "turn_findings"]
 
 _APART_DEG = 1.5
-_TURNED_FOR_POSITIONS_DEG = 15.0
 _RATIO_OFF = 0.25
 _UNIT_OFF = 0.1
 _AGAIN = f"Turn again, {CLOCKWISE}; if it says so again,"
@@ -104,10 +103,13 @@ def _ratios(turn: TurnFigures, heads: dict[str, str]) -> Iterator[Finding]:
 
 def _positions(turn: TurnFigures, stuck: frozenset[str]) -> Iterator[Finding]:
     for p in turn.positions:
-        if p.arc_deg < _TURNED_FOR_POSITIONS_DEG or p.name in stuck:
+        if p.arc_deg < FAR_ENOUGH_DEG or p.name in stuck:
             continue
         if p.constant:
-            what = f"{p.name} has not changed at all over a turn by {p.arc_deg:.0f} deg: it is stuck"
+            what = (
+                f"{p.name} has not changed at all over a turn by {p.arc_deg:.0f} deg: "
+                "it is stuck, unless the shafts are in line within its steps"
+            )
             yield Finding("stuck", p.name, what, "Restart the head; check its sensor, and the field.")
         elif p.follows is False:
             what = f"{p.name} moves by {number(p.change_mm)} mm, but not with the angle"

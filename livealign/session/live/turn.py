@@ -11,10 +11,20 @@ from livealign.session.gathering import ChannelRecord, Gathered, PairedRecord
 from livealign.session.live.figures import wired
 from livealign.stream.contracts import Floats
 
-__all__ = ["ENOUGH_DEG", "HeadTurned", "PairTurned", "PositionTurned", "TurnFigures", "turned"]
+__all__ = [
+    "ENOUGH_DEG",
+    "FAR_ENOUGH_DEG",
+    "HeadTurned",
+    "PairTurned",
+    "PositionTurned",
+    "TurnFigures",
+    "turned",
+]
 
 ENOUGH_DEG = 5.0
 """A turn by less than this says nothing."""
+FAR_ENOUGH_DEG = 15.0
+"""Over a turn by so much a position changes, unless the shafts are in line."""
 _AT_END = 10
 """Readings averaged at either end of the turn."""
 
