@@ -47,7 +47,7 @@ class HeadFaults:
     loose_mm: float = 0.0
     """How far it falls to either side, clockwise or back, as its shaft turns."""
     loose_friction: float = 0.2
-    """It falls when the sine of the angle is more than this."""
+    """It falls when the sine of the angle is more than this; what holds at the beginning holds throughout."""
     cable: CablePull | None = None
 
 

@@ -80,7 +80,7 @@ def test_the_stationary_shaft_lags_by_half_the_play_whichever_way_it_is_turned()
     assert np.rad2deg(m.shaft_angle_at("stationary", np.array([10.2])))[0] == pytest.approx(89.0)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     st.lists(
         st.tuples(st.floats(-200, 200), st.floats(20, 120), st.floats(0.05, 90)), min_size=1, max_size=7
