@@ -1,8 +1,9 @@
-"""A real Mosquitto with a password, TLS and certificates of our own."""
+"""A real Mosquitto with a password, TLS and certificates of our own; or, where it is installed, amqtt."""
 
 import asyncio
 import datetime as dt
 import ipaddress
+import json
 import os
 import shutil
 import signal
@@ -21,6 +22,7 @@ from livealign_drivers.mqtt import MqttDriver, MqttOptions
 USER, PASSWORD = "rig", "swordfish"
 TOPIC = "heads/S/readings"
 PROGRAM = shutil.which("mosquitto", path=os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin"]))
+AMQTT = shutil.which("amqtt")
 
 CONF = """\
 {user}allow_anonymous false
@@ -90,6 +92,9 @@ class MqttPart:
         self._process: subprocess.Popen[bytes] | None = None
         self._publisher: aiomqtt.Client | None = None
         write_certificates(folder)
+        self._configure(folder)
+
+    def _configure(self, folder: Path) -> None:
         command = ["mosquitto_passwd", "-b", "-c", str(folder / "passwords"), USER, PASSWORD]
         subprocess.run(command, check=True)
         user = "user root\n" if hasattr(os, "geteuid") and os.geteuid() == 0 else ""
@@ -97,10 +102,13 @@ class MqttPart:
             CONF.format(folder=folder, port=self.port, tls_port=self.tls_port, user=user)
         )
 
-    async def appear(self) -> None:
+    def _program(self) -> str:
         assert PROGRAM is not None
+        return PROGRAM
+
+    async def appear(self) -> None:
         with (self.folder / "log").open("ab") as log:
-            command = [PROGRAM, "-c", str(self.folder / "conf")]
+            command = [self._program(), "-c", str(self.folder / "conf")]
             self._process = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT)  # noqa: ASYNC220
         async with asyncio.timeout(20):
             while not await self._listens():
@@ -157,6 +165,31 @@ class MqttPart:
             writer.close()
             await writer.wait_closed()
         return True
+
+
+class AmqttPart(MqttPart):
+    """The same on amqtt, which asks for a user name and believes any password."""
+
+    def _configure(self, folder: Path) -> None:
+        encrypted = {
+            "ssl": True,
+            "certfile": str(folder / "broker.pem"),
+            "keyfile": str(folder / "broker.key"),
+        }
+        conf = {
+            "listeners": {
+                "default": {"type": "tcp", "bind": f"127.0.0.1:{self.port}"},
+                "encrypted": {"bind": f"127.0.0.1:{self.tls_port}", **encrypted},
+            },
+            "plugins": {
+                "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": False},
+            },
+        }
+        (folder / "conf").write_text(json.dumps(conf))  # YAML, too
+
+    def _program(self) -> str:
+        assert AMQTT is not None
+        return AMQTT
 
 
 def _free_port() -> int:

@@ -32,6 +32,23 @@ async def test_a_port_in_use_is_refused_and_opens_when_it_is_free(serial_part, c
     assert listener.states == ["connecting", "refused", "open"]
 
 
+async def test_unplugged_in_the_middle_of_a_line(serial_part, clock, listen, wait_until, leftovers):
+    """Between two reads the system says no more than "input/output error" (OSError 5), in whatever pyserial asks it."""
+    driver = serial_part.driver(clock)
+    listener = listen(driver)
+    for n in range(1, 11):
+        await wait_until(lambda times=n: listener.states.count("open") == times)
+        await serial_part.send(b"1,12.5\n2,1" * 50)
+        await serial_part.vanish()
+        await wait_until(lambda times=n: listener.states.count("lost") == times)
+        assert "plug it in" in listener.events[-1].detail
+        await serial_part.appear()
+    await wait_until(lambda: listener.states.count("open") == 11)
+    await driver.close()
+    await listener.task
+    await leftovers.none()
+
+
 async def test_an_open_port_is_locked_against_others(serial_part, clock, listen, wait_until):
     listener = listen(serial_part.driver(clock))
     await wait_until(lambda: "open" in listener.states)
