@@ -97,8 +97,8 @@ def listen(
         from livealign.listen.sources import read_sources
 
         sources = read_sources(source, baud=baud, password_file=password_file)
-        asyncio.run(_find(sources, seconds=seconds, ask=not (yes or as_json), as_json=as_json, write=write))
-    except KeyboardInterrupt:
+        _find(sources, seconds=seconds, ask=not (yes or as_json), as_json=as_json, write=write)
+    except (KeyboardInterrupt, click.Abort):
         raise PersonError("stopped; nothing was written", exit_code=130) from None
 
 
@@ -151,17 +151,18 @@ def _password(path: str) -> str:
         raise PersonError(f"the password cannot be read: {e}", where=path, exit_code=2) from None
 
 
-async def _find(
-    sources: "list[Source]", *, seconds: float, ask: bool, as_json: bool, write: Path | None
-) -> None:
+def _find(sources: "list[Source]", *, seconds: float, ask: bool, as_json: bool, write: Path | None) -> None:
+    import asyncio
     import sys
 
-    from livealign.cli.listen_live import Screen, find_heads
+    from livealign.cli.listen_live import Screen, asked, find_heads
     from livealign.cli.listen_words import found_lines, found_values, print_json
 
     asks = ask and sys.stdin.isatty() and sys.stdout.isatty()
     screen = Screen(quiet=as_json)
-    found = await find_heads(sources, seconds=seconds, asks=asks, screen=screen)
+    found = asyncio.run(find_heads(sources, seconds=seconds, asks=asks, screen=screen))
+    if asks:
+        found = asked(found)
     text, problem = found.rig()
     written = None
     if write is not None and text is not None:

@@ -21,7 +21,7 @@ from livealign.listen.rig_text import HeadGuess, named_by_role, rig_text, what_l
 from livealign.listen.roles import ColumnGuess, guess_roles
 from livealign.listen.sources import SHAFTS, Shaft, Source
 
-__all__ = ["Found", "Screen", "find_heads"]
+__all__ = ["Found", "Screen", "asked", "find_heads"]
 
 TURN = (
     "Turn both shafts slowly a quarter turn clockwise (seen from behind the movable machine) and back,\n"
@@ -94,7 +94,7 @@ async def find_heads(sources: Sequence[Source], *, seconds: float, asks: bool, s
     async with AsyncExitStack() as stack:
         listeners = [await stack.enter_async_context(Listener(s)) for s in settled]
         turned = await _listen(listeners, seconds, asks=asks, screen=screen)
-        return await asyncio.to_thread(_made_of, listeners, turned) if not asks else _asked(listeners, turned)
+        return await asyncio.to_thread(_made_of, listeners, turned)
 
 
 async def _listen(listeners: Sequence[Listener], seconds: float, *, asks: bool, screen: Screen) -> bool:
@@ -184,12 +184,14 @@ def _values(guess: FormatGuess, heard: Heard) -> str:
     return ", ".join(parts)
 
 
-def _asked(listeners: Sequence[Listener], turned: bool) -> Found:
-    """Return what was found, the person having been asked what cannot be told."""
-    found = _made_of(listeners, turned)
+def asked(found: Found) -> Found:
+    """Return what was found, the person having been asked what cannot be told.
+
+    Not from within an event loop: Ctrl-C would not end the waiting.
+    """
     heads = []
     for head in found.heads:
-        changed = replace(head, sense_told=turned)
+        changed = head
         if not head.shaft_told:
             told = click.prompt(
                 f"{head.source} is on which shaft", default=head.shaft, type=click.Choice([*SHAFTS])
@@ -232,6 +234,7 @@ def _made_of(listeners: Sequence[Listener], turned: bool) -> Found:
                 columns,
                 shaft,
                 shaft_told=source.shaft is not None,
+                sense_told=turned,
                 rate_hz=_rate_hz(told.arrival_s),
             )
         )

@@ -23,6 +23,7 @@ UNITS = {
     "µm": "um", "mil": "mil", "mils": "mil", "in": "in", "inch": "in", "m": "m", "ms": "ms", "us": "us", "s": "s",
     "sec": "s", "millis": "ms", "micros": "us",
 }  # fmt: skip
+NUMBERS = ("nan", "inf", "infinity")
 ANGLE_UNITS = ("deg", "rad")
 LENGTH_UNITS = ("mm", "um", "mil", "in", "m")
 
@@ -52,7 +53,8 @@ def unit_hint(name: str) -> str | None:
 def plain_name(text: str) -> str:
     """Return a name that a format's columns and a rig file both take."""
     name = re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_-")
-    return (name if name[:1].isalpha() else f"f{name}")[:40]
+    fits = name[:1].isalpha() and name.lower() not in NUMBERS
+    return (name if fits else f"f{name}")[:40]
 
 
 def unique_names(wanted: Iterable[str]) -> list[str]:

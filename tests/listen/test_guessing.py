@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from listen.motion import stream
 from livealign.listen.formats import guess_formats, why_unreadable
 from livealign.listen.heard import Heard
-from livealign.listen.roles import guess_roles
 from livealign.listen.names import plain_name, unique_names
+from livealign.listen.roles import guess_roles
 
 KINDS = ("delimited", "json-lines", "senml", "sentence", "binary")
 STREAMS = 6
@@ -149,13 +149,13 @@ tokens = st.sampled_from(
 
 @settings(max_examples=60)
 @given(
-    st.lists(st.one_of(tokens, st.binary(max_size=12)), max_size=60).map(lambda x: b"".join(x * 3)),
-    st.booleans(),
+    data=st.lists(st.one_of(tokens, st.binary(max_size=12)), max_size=60).map(lambda x: b"".join(x * 3)),
+    messages=st.booleans(),
 )
-@example(b"[" * 5000 + b"\n" * 3, False)
-@example(b'{"a":1' + b"0" * 400 + b"}\n{}\n" * 4, True)
-@example(b"\x02\x00" * 40, True)
-@example(b"1e308\n-1e308\n" * 20, False)
+@example(data=b"[" * 5000 + b"\n" * 3, messages=False)
+@example(data=b'{"a":1' + b"0" * 400 + b"}\n{}\n" * 4, messages=True)
+@example(data=b"\x02\x00" * 40, messages=True)
+@example(data=b"1e308\n-1e308\n" * 20, messages=False)
 def test_no_bytes_whatever_bring_it_down(data: bytes, messages: bool) -> None:
     heard = Heard(tuple(data[k : k + 16] for k in range(0, len(data), 16)), messages=messages)
     for guess in guess_formats(heard):
