@@ -4,31 +4,19 @@ import asyncio
 import os
 import shutil
 import socket
-import threading
-import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-import psutil
 import pytest
 
 from drivers.broker import PROGRAM, MqttPart
-from livealign.stream.contracts import Frame, LinkEvent
+from livealign.contract import Leftovers, Listener, session_clock, until
 from livealign_drivers.file import FileDriver, FileOptions
 from livealign_drivers.serial import SerialDriver, SerialOptions
 from livealign_drivers.tcp import TcpDriver, TcpOptions
 from livealign_drivers.udp import UdpDriver, UdpOptions
-
-PATIENCE_S = 20.0
-
-
-async def until(true: Callable[[], Any]) -> None:
-    """Wait for something to come true; generous, for slow machines."""
-    async with asyncio.timeout(PATIENCE_S):
-        while not true():  # noqa: ASYNC110 - what is waited for is told by no event
-            await asyncio.sleep(0.005)
 
 
 class SerialPart:
@@ -109,6 +97,9 @@ class UdpPart:
             free.bind(("127.0.0.1", 0))
             self.port = free.getsockname()[1]
 
+    async def appear(self) -> None:
+        pass
+
     async def vanish(self) -> None:
         self._sock.close()
 
@@ -140,61 +131,9 @@ class FilePart:
         return FileDriver("head S", FileOptions(path=self.path, chunk_bytes=chunk_bytes), clock)
 
 
-class Listener:
-    """A task that iterates a driver and keeps all it says."""
-
-    def __init__(self, driver) -> None:
-        self.items: list[Frame | LinkEvent] = []
-        self.driver = driver
-        self.task = asyncio.create_task(self._listen(), name="listener")
-
-    async def _listen(self) -> None:
-        async for item in self.driver:
-            self.items.append(item)
-
-    @property
-    def events(self) -> list[LinkEvent]:
-        return [i for i in self.items if isinstance(i, LinkEvent)]
-
-    @property
-    def states(self) -> list[str]:
-        return [e.state for e in self.events]
-
-    @property
-    def received(self) -> bytes:
-        return b"".join(i.payload for i in self.items if isinstance(i, Frame))
-
-
-class Leftovers:
-    """Threads and descriptors that were not there before."""
-
-    def __init__(self) -> None:
-        self._before = set(threading.enumerate())
-        self._open = self._count()
-
-    @staticmethod
-    def _count() -> int:
-        process = psutil.Process()
-        return process.num_fds() if hasattr(process, "num_fds") else process.num_handles()
-
-    def threads(self) -> list[str]:
-        # The loop keeps the threads of its executor, idle, for the next who needs one.
-        started = (t for t in threading.enumerate() if t not in self._before)
-        return [t.name for t in started if not t.name.startswith("asyncio_")]
-
-    async def none(self) -> None:
-        """Fail unless all are gone, soon."""
-        # The other end of a socket notices in its own time that it was closed.
-        with suppress(TimeoutError):
-            await until(lambda: not self.threads() and self._count() <= self._open)
-        assert self.threads() == []
-        assert self._count() <= self._open
-
-
 @pytest.fixture
 def clock() -> Callable[[], int]:
-    start = time.monotonic_ns()
-    return lambda: time.monotonic_ns() - start
+    return session_clock()
 
 
 @pytest.fixture
@@ -260,6 +199,4 @@ async def listen() -> AsyncIterator[Callable[[Any], Listener]]:
 
     yield start
     for listener in listeners:
-        async with asyncio.timeout(PATIENCE_S):
-            await listener.driver.close()
-            await asyncio.gather(listener.task, return_exceptions=True)
+        await listener.end()

@@ -5,10 +5,10 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from livealign.contract import Case, FormatContract
 from livealign.errors import PersonError
 from livealign.stream.contracts import Format
 from livealign_drivers.json_lines import JsonLinesFormat, JsonLinesOptions
@@ -104,20 +104,6 @@ def test_lines_are_written_compact_and_nested_and_without_what_is_missing():
         form.encode({"count": math.inf})
 
 
-@given(
-    st.lists(
-        st.fixed_dictionaries(
-            {}, optional=dict.fromkeys(FIELDS, st.floats(allow_nan=False, allow_infinity=False))
-        )
-    )
-)
-def test_what_is_written_is_read_back(sent):
-    records = made().decode(b"".join(made().encode(fields) for fields in sent))
-    assert (records.count, records.bad) == (len(sent), 0)
-    for i, fields in enumerate(sent):
-        assert {k: v[i] for k, v in records.columns.items() if not math.isnan(v[i])} == fields
-
-
 lines = st.one_of(
     st.binary(max_size=80),
     st.recursive(
@@ -130,21 +116,17 @@ lines = st.one_of(
 )
 
 
-@given(st.lists(lines), st.integers(1, 50))
-def test_any_bytes_in_any_pieces_give_one_answer_and_no_crash(parts, step):
-    stream = b"\n".join([*parts, b""])
+class TestContract(FormatContract):
+    format_class = JsonLinesFormat
+    cases = {"plain": Case({"fields": FIELDS})}
+    relative = 0
 
-    def answer(payloads) -> tuple:
-        form, values, bad, last = made(max_line=64), [], 0, ""
-        for payload in payloads:
-            records = form.decode(payload)
-            values += np.column_stack(list(records.columns.values())).tolist()
-            bad, last = bad + records.bad, records.last_bad or last
-        return repr(values), bad, last
+    def fields(self, case):
+        finite = st.floats(allow_nan=False, allow_infinity=False)
+        return st.fixed_dictionaries({}, optional=dict.fromkeys(FIELDS, finite))
 
-    one = answer([stream])
-    assert one == answer([stream[i : i + step] for i in range(0, len(stream), step)])
-    assert "inf" not in one[0]
+    def odd(self, case):
+        return lines.map(lambda line: line + b"\n")
 
 
 @pytest.mark.parametrize(

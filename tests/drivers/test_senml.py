@@ -5,12 +5,11 @@ import math
 import tomllib
 from pathlib import Path
 
-import numpy as np
 import pytest
-from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from livealign.contract import Case, FormatContract
 from livealign.errors import PersonError
 from livealign.stream.contracts import Format
 from livealign_drivers.senml import SenmlFormat, SenmlOptions
@@ -191,23 +190,6 @@ def test_packs_are_written_so_that_they_explain_themselves():
         form.encode({"spot": -math.inf})
 
 
-numbers = st.floats(allow_nan=False, allow_infinity=False)
-
-
-@given(
-    st.lists(
-        st.fixed_dictionaries({"angle": numbers}, optional={"spot": numbers, "t": st.floats(2.0**28, 1e10)})
-    )
-)
-def test_what_is_written_is_read_back(sent):
-    fields = {"angle": "head:angle", "spot": "head:spot", "t": {"time": "absolute"}}
-    form = made(fields)
-    records = made(fields).decode(b"".join(form.encode(f) for f in sent))
-    assert (records.count, records.bad) == (len(sent), 0)
-    for i, one in enumerate(sent):
-        assert {k: v[i] for k, v in records.columns.items() if not math.isnan(v[i])} == one
-
-
 labels = st.sampled_from(["n", "v", "t", "bn", "bt", "bv", "bu", "u", "vb", "bver", "x_"])
 values = st.one_of(st.sampled_from(["a", "b", "m", 0, 1, -1.5, 3e8, 1e308]), st.floats(), st.booleans())
 packs = st.one_of(
@@ -219,28 +201,33 @@ packs = st.one_of(
 )
 
 
-@given(st.lists(packs), st.integers(1, 50))
-def test_any_bytes_in_any_pieces_give_one_answer_and_no_crash(parts, step):
-    stream = b"\n".join([*parts, b""])
+FIELDS = {"angle": "head:angle", "spot": {"name": "head:spot", "unit": "um"}, "t": {"time": "absolute"}}
 
-    def answer(payloads) -> tuple:
-        form, rows, bad, last = (
-            made({"a": "a", "m": "bm", "t": {"time": "relative"}}, max_bytes=200),
-            [],
-            0,
-            "",
-        )
-        for payload in payloads:
-            records = form.decode(payload)
-            rows += np.column_stack(list(records.columns.values())).tolist()
-            bad, last = bad + records.bad, records.last_bad or last
-        return repr(rows), bad, last
 
-    one = answer([stream])
-    assert one == answer([stream[i : i + step] for i in range(0, len(stream), step)])
-    assert "inf" not in one[0]
-    for part in parts:
-        made(["a"], framing="message").decode(part)
+class TestContract(FormatContract):
+    format_class = SenmlFormat
+    cases = {
+        "lines": Case({"fields": FIELDS}),
+        "relative times": Case({"fields": {**FIELDS, "t": {"time": "relative"}}}),
+        "messages": Case({"fields": FIELDS, "framing": "message"}, messages=True),
+        "fields that meet odd packs": Case({"fields": {"a": "a", "m": "bm"}}),
+    }
+    relative = 0
+
+    def fields(self, case):
+        numbers = st.floats(allow_nan=False, allow_infinity=False)
+        # A pack with a time and no value is none; one without a time is from now, which is a relative time.
+        needed, *others = [f for f in case.options["fields"] if f != "t"]
+        needed, optional = {needed: numbers}, dict.fromkeys(others, numbers)
+        match case.options["fields"].get("t"):
+            case {"time": "relative"}:
+                needed["t"] = st.floats(-1e6, 1e6)
+            case {"time": "absolute"}:
+                optional["t"] = st.floats(2.0**28, 1e10)
+        return st.fixed_dictionaries(needed, optional=optional)
+
+    def odd(self, case):
+        return packs.map(lambda pack: pack + b"\n")
 
 
 @pytest.mark.parametrize(

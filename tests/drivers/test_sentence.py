@@ -6,12 +6,11 @@ from functools import reduce
 from operator import xor
 from pathlib import Path
 
-import numpy as np
 import pytest
-from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from livealign.contract import Case, FormatContract
 from livealign.errors import PersonError
 from livealign.stream.contracts import Format
 from livealign_drivers.sentence import SentenceFormat, SentenceOptions
@@ -140,19 +139,6 @@ def test_sentences_are_written():
         made().encode({"angle": math.inf})
 
 
-finite = st.floats(-1e9, 1e9)
-
-
-@given(st.lists(st.fixed_dictionaries({"angle": finite}, optional={"spot": finite})))
-def test_what_is_written_is_read_back(sent):
-    options = {"fields": {"angle": "XDR.A", "spot": "XDR.S"}, "scale": {"spot": -0.5}}
-    records = made(**options).decode(b"".join(made(**options).encode(fields) for fields in sent))
-    assert (records.count, records.bad) == (len(sent), 0)
-    for i, fields in enumerate(sent):
-        read = {k: v[i] for k, v in records.columns.items() if not math.isnan(v[i])}
-        assert read == pytest.approx(fields, rel=1e-12, abs=0.51e-4)
-
-
 bodies = st.one_of(
     st.text("$*,XDRIG0123456789.-eAMNSPOTLE!", max_size=40).map(str.encode),
     st.lists(st.sampled_from([b"A", b"1.5", b"", b"ANGLE", b"SPOT", b"nan", b"1e999", b"\xff"])).map(
@@ -164,32 +150,24 @@ lines = st.one_of(
 )
 
 
-@given(st.lists(lines), st.integers(1, 50), st.sampled_from(["required", "optional"]))
-def test_any_bytes_in_any_pieces_give_one_answer_and_no_crash(parts, step, checksum):
-    stream = b"".join(parts)
+class TestContract(FormatContract):
+    format_class = SentenceFormat
+    cases = {
+        "transducers": Case(
+            {"fields": {"a": "XDR.ANGLE", "b": "XDR.SPOT"}, "scale": {"b": -0.5}}, checksum=True
+        ),
+        "positions": Case({"fields": {"a": "RIG.1", "b": "RIG.3"}}, checksum=True),
+        "short lines": Case({"fields": {"a": "PSTRG.2", "b": "PSTRG.1"}, "max_line": 64}, checksum=True),
+        "optional checksum": Case({"fields": {"a": "XDR.ANGLE", "b": "XDR.SPOT"}, "checksum": "optional"}),
+    }
+    absolute = 0.51e-4
 
-    def answer(payloads) -> tuple:
-        form, rows, bad, last = made(checksum=checksum, max_line=64, scale={"spot": 1e9}), [], 0, ""
-        for payload in payloads:
-            records = form.decode(payload)
-            rows += np.column_stack(list(records.columns.values())).tolist()
-            bad, last = bad + records.bad, records.last_bad or last
-        return repr(rows), bad, last
+    def fields(self, case):
+        finite = st.floats(-1e9, 1e9)
+        return st.fixed_dictionaries({"a": finite}, optional={"b": finite})
 
-    one = answer([stream])
-    assert one == answer([stream[i : i + step] for i in range(0, len(stream), step)])
-    assert "inf" not in one[0]
-
-
-@given(at=st.integers(0, 80), flipped=st.integers(1, 255))
-def test_one_wrong_byte_costs_its_own_sentence_or_one_neighbour(at, flipped):
-    before, hit, after = summed(b"$YXRIG,1,,1"), bytearray(summed(GOOD)), summed(b"$YXRIG,2,,2")
-    hit[at % len(hit)] ^= flipped
-    records = started().decode(before + bytes(hit) + after + after)
-    counts = [c for c in records.columns["count"].tolist() if not math.isnan(c)]
-    assert counts in ([1, 2, 2], [1, 2]), "the next is lost if the line's end was hit, never the one before"
-    if at % len(hit) < len(hit) - 1:
-        assert counts == [1, 2, 2]
+    def odd(self, case):
+        return lines
 
 
 @pytest.mark.parametrize(

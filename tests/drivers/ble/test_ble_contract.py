@@ -1,22 +1,18 @@
-"""What every driver has to do, tried with Bluetooth LE."""
+"""The Bluetooth LE driver passes the tests that are shipped for the authors of new ones."""
 
 import pytest
 
-from drivers import test_driver_contract as contract
-
-globals().update({name: test for name, test in vars(contract).items() if name.startswith("test_")})
-
-
-@pytest.fixture
-def part(ble_part):
-    return ble_part
+from drivers.ble.conftest import BlePart
+from drivers.test_driver_contract import Reconnecting
+from livealign_drivers.ble import BleDriver
 
 
-@pytest.fixture
-def live_part(ble_part):
-    return ble_part
+class TestBle(Reconnecting):
+    flood_bytes = 500_000
+    piece_bytes = 250
+    most_memory_bytes = 250_000
 
-
-@pytest.fixture
-def streaming_part(ble_part):
-    return ble_part
+    @pytest.fixture
+    def part(self, bluez, head, monkeypatch):
+        monkeypatch.setattr(BleDriver, "most_frames", 64)
+        return BlePart(bluez, head)
