@@ -1,6 +1,7 @@
 """Listens at the person's side: shows what comes, asks for a turn of the shafts, gathers what was found."""
 
 import asyncio
+import os
 import sys
 import threading
 from collections.abc import Sequence
@@ -132,7 +133,8 @@ def _enter(loop: asyncio.AbstractEventLoop) -> "asyncio.Future[None]":
             entered.set_result(None)
 
     def wait() -> None:
-        sys.stdin.readline()
+        # The bare descriptor: one that holds Python's own lock cannot be left behind at the end.
+        os.read(sys.stdin.fileno(), 4096)
         if not loop.is_closed():
             loop.call_soon_threadsafe(done)
 
@@ -180,7 +182,7 @@ def _values(guess: FormatGuess, heard: Heard) -> str:
     for name, values in told.columns.items():
         good = values[np.isfinite(values)]
         if good.size:
-            parts.append(f"{name} {good[-1]:.8g}")
+            parts.append(f"{name} {good[-1]:.10g}")
     return ", ".join(parts)
 
 
@@ -234,7 +236,7 @@ def _made_of(listeners: Sequence[Listener], turned: bool) -> Found:
                 columns,
                 shaft,
                 shaft_told=source.shaft is not None,
-                sense_told=turned,
+                sense_told=turned and any(c.role == "angle" and c.moved for c in columns),
                 rate_hz=_rate_hz(told.arrival_s),
             )
         )

@@ -51,7 +51,10 @@ def lines_of(heard: Heard) -> list[bytes]:
 def why_unreadable(heard: Heard) -> str:
     """Return why nothing explains what was heard, in words for the person."""
     if not heard.pieces:
-        return "nothing came"
+        return (
+            "nothing came: is it on and connected? A head that only answers when it is asked needs `request`, "
+            "see the page about the rig file"
+        )
     size = len(heard.data)
     if size < 40:
         return f"only {size} bytes came, too few to tell"

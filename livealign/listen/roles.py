@@ -45,6 +45,11 @@ class ColumnGuess:
     others: tuple[str, ...] = ()
     """Units that it could also have."""
 
+    @property
+    def moved(self) -> bool:
+        """Has it changed by more than its noise?"""
+        return self.behaviour is not None and self.behaviour.moves
+
 
 @dataclass(slots=True)
 class _Column:
