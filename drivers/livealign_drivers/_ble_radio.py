@@ -121,11 +121,19 @@ class Radio:
                 self._give(seeker, device)
 
     async def _stop_scan(self) -> None:
-        scan = self._scan
-        if scan is None:
+        if self._scan is None:
             return
+        stopping = asyncio.create_task(self._end(self._scan, self._enough), name="Bluetooth scan ends")
+        try:
+            await asyncio.shield(stopping)
+        except asyncio.CancelledError:
+            await asyncio.wait({stopping})
+            raise
+
+    @staticmethod
+    async def _end(scan: "asyncio.Task[None]", enough: asyncio.Event) -> None:
         # Let it end by itself: cut short, the system might go on scanning.
-        self._enough.set()
+        enough.set()
         await asyncio.wait({scan}, timeout=LEAVE_S)
         if not scan.done():
             scan.cancel()
