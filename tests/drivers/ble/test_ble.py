@@ -343,6 +343,8 @@ async def test_closing_at_any_moment_leaves_nothing_even_if_the_service_hangs(
     async with asyncio.timeout(10):
         await reading.close()
         await listener.task
+    if bluez._advertising is not None:
+        bluez._advertising.cancel()  # the air itself, which was not told that the scan is over
     await leftovers.none()
 
 
