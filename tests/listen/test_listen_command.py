@@ -38,16 +38,13 @@ def capture(tmp_path: Path) -> Path:
 
 
 @pytest.mark.real
-@pytest.mark.parametrize("kind", ["serial", "tcp"])
-async def test_a_simulated_rig_that_turns_is_found_checked_and_read(
-    tmp_path: Path, kind: str, missing
-) -> None:
-    if kind == "serial" and not hasattr(os, "openpty"):
+async def test_a_simulated_rig_that_turns_is_found_checked_and_read(tmp_path: Path, missing) -> None:
+    if not hasattr(os, "openpty"):
         missing("this platform has no pseudo terminals")
     rig = tmp_path / "rig.toml"
-    async with running_simulator(kind, 5, tmp_path) as mechanic:
+    async with running_simulator("serial", 5, tmp_path) as mechanic:
         links = [link.driver.options for link in load_rig(mechanic.rig).links]
-        sources = [str(x["port"]) if kind == "serial" else f"tcp://{x['host']}:{x['port']}" for x in links]
+        sources = [x["port"] for x in links]
         await mechanic.do("turn", to_deg=720, deg_per_s=60, wait=False)
         told = await in_thread("listen", *sources, "--yes", "--seconds", 2, "--write", rig)
         assert told.exit_code == 0, told.output
@@ -61,8 +58,6 @@ async def test_a_simulated_rig_that_turns_is_found_checked_and_read(
             assert ours.detectors[0].light_field == "light"
         assert [x.format.options["checksum"] for x in found.links] == ["xor8", "xor8"]
         assert [(x.clock.unit, x.sequence) for x in found.links] == [("ms", "count")] * 2
-        if kind == "tcp":
-            return
         where = ("--job", str(mechanic.job), "--rig", str(rig), "--bind", "127.0.0.1:0")
         async with running(tmp_path, *where) as service, Client.of(service.note) as client:
             async with asyncio.timeout(30):
@@ -73,6 +68,27 @@ async def test_a_simulated_rig_that_turns_is_found_checked_and_read(
             assert [x.counters.bad for x in s.links] == [0, 0]
             service.process.send_signal(signal.SIGINT)
             assert await service.ended() == 0
+
+
+async def test_a_head_on_the_network_is_read_while_it_speaks() -> None:
+    true = stream(1, "binary")
+
+    async def speak(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        for piece in true.heard.pieces:
+            writer.write(piece)
+            await asyncio.sleep(0.005)
+        writer.close()
+
+    async with await asyncio.start_server(speak, "127.0.0.1", 0) as server:
+        host, port = server.sockets[0].getsockname()
+        told = await in_thread("listen", f"tcp://{host}:{port}", "--json", "--seconds", 1)
+    (head,) = json.loads(told.stdout)["found"]
+    found = head["format"]
+    assert (found["kind"], found.get("framing", "sync")) == (
+        "binary",
+        true.options["framing"],
+    )
+    assert found["checksum"] == true.options["checksum"]
 
 
 @pytest.mark.real
