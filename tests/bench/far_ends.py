@@ -266,21 +266,21 @@ def _mqtt_driver(qos: int) -> Callable[[int, Clock], Driver]:
 
 TRANSPORTS = (
     Transport(
-        "serial", 400_000, 100, _bare_serial,
+        "serial", 400_000, 200, _bare_serial,
         lambda port, clock: SerialDriver("S", SerialOptions(port=port), clock),
     ),
     Transport(
-        "tcp", 600_000, 400, _bare_tcp,
+        "tcp", 600_000, 2000, _bare_tcp,
         lambda port, clock: TcpDriver("S", TcpOptions(host="127.0.0.1", port=port), clock),
     ),
     Transport(
-        "udp", 60_000, 40, _bare_udp,
+        "udp", 60_000, 200, _bare_udp,
         lambda port, clock: UdpDriver("S", UdpOptions(host="127.0.0.1", port=port), clock),
     ),
-    Transport("mqtt QoS 0", 15_000, 8, _bare_mqtt(0), _mqtt_driver(0)),
-    Transport("mqtt QoS 1", 10_000, 4, _bare_mqtt(1), _mqtt_driver(1)),
+    Transport("mqtt QoS 0", 15_000, 100, _bare_mqtt(0), _mqtt_driver(0)),
+    Transport("mqtt QoS 1", 10_000, 60, _bare_mqtt(1), _mqtt_driver(1)),
     Transport(
-        "ble", 3_000, 1, _bare_ble,
+        "ble", 3_000, 4, _bare_ble,
         lambda name, clock: BleDriver("S", BleOptions(name=name), clock),
     ),
 )  # fmt: skip

@@ -13,13 +13,13 @@ __all__ = ["Figure", "as_json", "machine", "percentile", "table"]
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One measured value beside what a plain program needs for the same."""
+    """One measured value, beside what a plain program needs for the same where there is such a thing."""
 
     name: str
     value: float
     unit: str
-    reference: float
-    reference_name: str
+    reference: float = 0.0
+    reference_name: str = ""
     aim: str = ""
     reached: bool | None = None
 
@@ -46,8 +46,10 @@ def table(figures: Iterable[Figure]) -> str:
     rows = [("", "livealign", "reference", "ratio", "aim", "")]
     for f in figures:
         mark = {None: "", True: "reached", False: "MISSED"}[f.reached]
-        reference = f"{f.reference:,.4g} {f.unit} {f.reference_name}"
-        rows.append((f.name, f"{f.value:,.4g} {f.unit}", reference, f"{f.ratio:.3g} x", f.aim, mark))
+        beside = (f"{f.reference:,.4g} {f.unit} {f.reference_name}", f"{f.ratio:.3g} x")
+        rows.append(
+            (f.name, f"{f.value:,.4g} {f.unit}", *(beside if f.reference_name else ("", "")), f.aim, mark)
+        )
     widths = [max(len(row[i]) for row in rows) for i in range(6)]
     return "\n".join(
         "  " + "  ".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=True)).rstrip()

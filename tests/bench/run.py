@@ -12,7 +12,19 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import click
 from figures import as_json, machine, table
 
-NAMES = ("startup", "fit", "throughput", "latency", "cpu", "estimator", "upkeep", "tracking", "transports")
+NAMES = (
+    "startup",
+    "fit",
+    "throughput",
+    "latency",
+    "cpu",
+    "estimator",
+    "upkeep",
+    "tracking",
+    "transports",
+    "faults",
+    "unread",
+)
 
 
 @click.command()

@@ -16,6 +16,8 @@ import time
 import tty
 from collections.abc import Callable
 from contextlib import suppress
+from functools import reduce
+from operator import xor
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -28,6 +30,8 @@ class End(Protocol):
 
     together: int
     """Lines of a flood that are sent at once."""
+    longest: int
+    """Bytes of a line that one message, or one write, carries well."""
 
     def place(self) -> Any:
         """Return where it is reached."""
@@ -45,7 +49,7 @@ class End(Protocol):
 class SerialEnd:
     """A pseudo-terminal behind a link, unplugged by closing it."""
 
-    together = TOGETHER
+    together, longest = TOGETHER, 4096
 
     def __init__(self, path: str) -> None:
         self._path = Path(path)
@@ -79,7 +83,7 @@ class SerialEnd:
 class TcpEnd:
     """A server; whoever connected last is its client."""
 
-    together = TOGETHER
+    together, longest = TOGETHER, 4096
 
     def __init__(self) -> None:
         self._port = 0
@@ -116,7 +120,7 @@ class TcpEnd:
 class UdpEnd:
     """A sender of datagrams."""
 
-    together = 1
+    together, longest = 1, 1400
 
     def __init__(self) -> None:
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -140,7 +144,7 @@ class UdpEnd:
 class MqttEnd:
     """A publisher that does no more than MQTT 3.1.1 asks, so that it is not the limit; a line a message."""
 
-    together = 16
+    together, longest = 16, 4096
 
     def __init__(self, port: str, qos: str) -> None:
         self._port, self._qos, self._packet = int(port), int(qos), 0
@@ -159,7 +163,7 @@ class MqttEnd:
                 self._socket.sendall(b"".join(map(self._published, data.splitlines(keepends=True))))
                 while select.select([self._socket], [], [], 0)[0]:  # acknowledgements
                     if not self._socket.recv(65536):
-                        raise ConnectionError  # noqa: TRY301
+                        raise ConnectionError
             except OSError:
                 self._socket.close()
                 self._socket = None
@@ -201,7 +205,7 @@ def _length(size: int) -> bytes:
 class BleEnd:
     """A head near the adapter of a fake org.bluez on a bus of our own; its loop runs in a thread."""
 
-    together = 1
+    together, longest = 1, 240
     burst = 32
     """Notifications between two looks whether the bus keeps up."""
 
@@ -273,22 +277,31 @@ class Talker:
         self._pacing: threading.Thread | None = None
         self._number = 0
 
-    def flood(self, messages: int, times: int = 1) -> int:
-        """Send as fast as possible, over and over the same numbers."""
+    def flood(self, messages: int) -> int:
+        """Send as fast as possible; the same each time."""
         if self._flood[0] != messages:
             lines = [_line(k, 1000 * k) for k in range(messages)]
             step = self._end.together
             self._flood = messages, [b"".join(lines[k : k + step]) for k in range(0, messages, step)]
-        for _ in range(times):
-            for data in self._flood[1]:
-                self._end.send(data)
-        return messages * times
+        for data in self._flood[1]:
+            self._end.send(data)
+        return messages
+
+    def pour(self, million_bytes: int) -> int:
+        """Send long lines as fast as possible."""
+        line = b"9" * (self._end.longest - 1) + b"\n"
+        count = million_bytes * 10**6 // len(line)
+        for _ in range(count):
+            self._end.send(line)
+        return count
 
     def pace(self, messages: int, hz: float) -> int:
         """Begin to send one after the other, each at its time."""
-        self._pacing = threading.Thread(target=self._pace, args=(messages, hz))
-        self._pacing.start()
-        return 0
+        return self._begin(messages, hz, lambda number, us: [_line(number, us)])
+
+    def pace_badly(self, messages: int, hz: float) -> int:
+        """The same with a checksum; some numbers are left out, some lines come twice."""
+        return self._begin(messages, hz, _bad_lines)
 
     def wait(self) -> int:
         """Wait until all have been sent; return how many."""
@@ -301,17 +314,31 @@ class Talker:
         getattr(self._end, name)()
         return time.perf_counter_ns()
 
-    def _pace(self, messages: int, hz: float) -> None:
+    def _begin(self, messages: int, hz: float, lines: Callable[[int, int], list[bytes]]) -> int:
+        self._pacing = threading.Thread(target=self._pace, args=(messages, hz, lines))
+        self._pacing.start()
+        return time.perf_counter_ns()
+
+    def _pace(self, messages: int, hz: float, lines: Callable[[int, int], list[bytes]]) -> None:
         begin = time.perf_counter()
         for number in range(messages):
             time.sleep(max(0.0, begin + number / hz - time.perf_counter()))
-            with suppress(OSError):  # unplugged this moment
-                self._end.send(_line(number, time.perf_counter_ns() // 1000))
+            for line in lines(number, time.perf_counter_ns() // 1000):
+                with suppress(OSError):  # unplugged this moment
+                    self._end.send(line)
             self._number = number + 1
 
 
 def _line(number: int, us: int) -> bytes:
     return b"%d,%d,%.2f,%.1f,%d\n" % (number, us, number % 3600 / 10, 200 + number % 97 / 10, 900)
+
+
+def _bad_lines(number: int, us: int) -> list[bytes]:
+    if number % 50 == 49:
+        return []
+    body = _line(number, us).removesuffix(b"\n")
+    line = b"%b*%02X\n" % (body, reduce(xor, body))
+    return [line, line] if number % 70 == 69 else [line]
 
 
 def main() -> None:

@@ -15,6 +15,7 @@ from figures import Figure, percentile
 
 from livealign.stream.contracts import Frame
 from livealign.stream.reader import LinkReader
+from livealign_drivers._envelope import Checksum
 from livealign_drivers.delimited import DelimitedFormat, DelimitedOptions
 
 __all__ = ["measure", "reader", "reading"]
@@ -117,9 +118,9 @@ class PromptBlocks(Blocks):
     together_s = 0.0
 
 
-def reader() -> LinkReader:
+def reader(checksum: Checksum = "none") -> LinkReader:
     """Return a reader of the talker's lines."""
-    form = DelimitedFormat(DelimitedOptions(columns=COLUMNS))
+    form = DelimitedFormat(DelimitedOptions(columns=COLUMNS, checksum=checksum))
     return LinkReader(
         form, clock=("us", "us", None), sequence=("count", 32), nominal_rate_hz=None, device_time=False
     )
@@ -211,7 +212,7 @@ def _pacing(talk: Any) -> Callable[[Taker], Any]:
 async def _all_there(taken: Taker, messages: int) -> None:
     """Wait until all have come or, where some may be lost, nothing comes any more."""
     begin = time.perf_counter()
-    while taken.count < messages and time.perf_counter() - max(begin, taken.last_s) < QUIET_S:
+    while taken.count < messages and time.perf_counter() - max(begin, taken.last_s) < QUIET_S:  # noqa: ASYNC110
         await asyncio.sleep(0.01)
 
 
