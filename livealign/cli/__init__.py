@@ -38,6 +38,7 @@ _COMMANDS = {
     "listen": _Command(
         "livealign.cli.listen:listen", "Find out what a sensor head sends, and write a rig file for it."
     ),
+    "report": _Command("livealign.cli.report:report", "Write the report of a session."),
     "run": _Command(
         "livealign.cli.run:run", "Read the rig and serve the job's snapshots to screens and clients."
     ),
