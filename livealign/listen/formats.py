@@ -88,6 +88,8 @@ def _tried(shape: Shape, heard: Heard, added: bool) -> FormatGuess | None:
         found = decoded(shape.kind, shape.options, heard)
     except (ValueError, PersonError):  # options that do not go together, or a format that is not installed
         return None
+    if not heard.from_start and not heard.messages and found.count > 2:
+        found = found.without_first()
     if found.count < 2 or found.share < GOOD:
         return None
     # One record more makes many hardly surer.

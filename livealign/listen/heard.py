@@ -84,6 +84,11 @@ class Decoded:
     last_bad: str
     arrival_s: Floats
 
+    def without_first(self) -> "Decoded":
+        """Return the same without the first record, which may have lost digits where it was cut."""
+        columns = {name: values[1:] for name, values in self.columns.items()}
+        return replace(self, columns=columns, count=self.count - 1, arrival_s=self.arrival_s[1:])
+
     @property
     def share(self) -> float:
         """Records that could be read, of all."""

@@ -284,7 +284,9 @@ def _cost(cells: Bytes, letter: str, *, little: bool) -> tuple[float, str]:
     unsigned = raw.view(f">u{width}")[:, 0]
     signed = unsigned.astype(f"u{width}").view(f"i{width}")
     if letter in "fd":
-        return _float_cost(unsigned.astype(f"u{width}").view(f"f{width}"), letter), letter
+        cost = _float_cost(unsigned.astype(f"u{width}").view(f"f{width}"), letter)
+        # What counts evenly is more likely a whole number whose bytes happen to look like a float.
+        return cost + (3.0 if width == 4 and _regular(signed) else 0.0), letter
     if width == 8 and float(np.median(unsigned)) > 2.0**53:
         return np.inf, letter  # no clock counts so far
     cost = _bits(signed, width) + PRICE[letter]

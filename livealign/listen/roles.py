@@ -95,7 +95,9 @@ def guess_roles(
 
 def _running(left: Sequence[_Column], arrival_s: Floats) -> list[ColumnGuess]:
     """Return the counter and the clock, if there are any."""
-    up = [c for c in left if counts_up(c.seen.values) > 0.97 and np.any(np.diff(c.seen.values) != 0)]
+    # What the device calls an angle may well rise with time, but is no clock.
+    free = [c for c in left if c.hint in (None, "clock", "counter")]
+    up = [c for c in free if counts_up(c.seen.values) > 0.97 and np.any(np.diff(c.seen.values) != 0)]
     by_ones = [c for c in up if c.seen.whole and float(np.mean(np.diff(c.seen.values) == 1.0)) > 0.7]
     clocks = [(c, found) for c in up if (found := _clock_unit(c, arrival_s, single=c in by_ones))]
     clocks.sort(key=lambda f: (f[0].hint == "clock", f[0] not in by_ones, f[1][1]), reverse=True)
@@ -268,10 +270,7 @@ def _explains(c: _Column, angle_rad: Floats, left: Sequence[_Column]) -> tuple[f
     for other in left:
         if other is c or not other.seen.moves or other.hint in ("temperature", "battery", "light"):
             continue
-        _, mine, theirs = np.intersect1d(c.seen.where, other.seen.where, return_indices=True)
-        if mine.size < 8:
-            continue
-        residual, share = explained_by(angle_rad[mine], other.seen.values[theirs])
+        residual, share = explained_by(_at(other.seen, c.seen, angle_rad), other.seen.values)
         small = residual < 4.0 * max(other.seen.noise, 0.3 * other.seen.quantum)
         if small or share > 0.995:
             score += 2.0
@@ -282,6 +281,11 @@ def _explains(c: _Column, angle_rad: Floats, left: Sequence[_Column]) -> tuple[f
     if len(following) == 1:
         words = [f"{following[0]} follows its sine and cosine"]
     return score, words
+
+
+def _at(other: Behaviour, angle: Behaviour, angle_rad: Floats) -> Floats:
+    """Return the angle at the records of another column, which may come in records of their own."""
+    return np.interp(other.where, angle.where, angle_rad)
 
 
 def _rest(left: Sequence[_Column], angle: _Column | None, unit: str) -> list[ColumnGuess]:
@@ -343,9 +347,8 @@ def _as_position(c: _Column, angle: _Column | None, unit: str) -> tuple[float, l
     if seen.moves:
         score += 1.0
         if angle is not None and angle.seen.moves:
-            _, mine, theirs = np.intersect1d(angle.seen.where, seen.where, return_indices=True)
             turned = unwrapped(angle.seen.values, TURN[unit]) / TURN[unit] * TURN["rad"]
-            left, share = explained_by(turned[mine], seen.values[theirs]) if mine.size >= 8 else (np.inf, 0.0)
+            left, share = explained_by(_at(seen, angle.seen, turned), seen.values)
             if left < 4.0 * max(seen.noise, 0.3 * seen.quantum) or share > 0.9:
                 score += 2.5
                 why.append("it follows sine and cosine of the angle, as an offset does")
