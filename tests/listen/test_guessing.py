@@ -15,8 +15,8 @@ from livealign.listen.roles import guess_roles
 
 KINDS = ("delimited", "json-lines", "senml", "sentence", "binary")
 STREAMS = 4
-"""Of each kind. Of 300 others (seeds from 9000), drawn the same way and not looked at while the guessing was written, the format
-was right in 297, every role and unit in 291; of the 59 binary ones all was right in 53."""
+"""Of each kind. Of 300 others (seeds from 9000), drawn the same way and not looked at while the guessing was
+written, the format was right in 297, every role and unit in 291; of the 59 binary ones all was right in 53."""
 
 
 @pytest.mark.parametrize("kind", KINDS)
