@@ -284,6 +284,7 @@ class LiveDriverContract(DriverContract):
             for piece in pieces:
                 await present.send(piece)
                 await asyncio.sleep(0)
+        assert memory.most_bytes is not None
         assert memory.most_bytes < self.most_memory_bytes, "what nobody reads is dropped"
 
         # What is kept are the newest pieces; each gap is told, just where it is.
@@ -297,7 +298,7 @@ class LiveDriverContract(DriverContract):
                     assert (item.state, item.dropped > 0, bool(item.detail)) == ("open", True, True)
                     dropped += item.dropped
                     runs.append(bytearray())
-        assert dropped > 0
+        assert dropped > 0, "each gap is told"
         sent, at = b"".join(pieces), 0
         for run in runs:
             at = sent.find(run[: 2 * self.piece_bytes], at)

@@ -201,6 +201,7 @@ class FormatContract:
         with measured() as memory:
             for _ in range(self.endless_bytes // CHUNK_BYTES):
                 form.decode(b"1" * CHUNK_BYTES)
+        assert memory.most_bytes is not None
         assert memory.most_bytes < self.most_memory_bytes
 
     def streams(self, case: Case) -> st.SearchStrategy[list[bytes]]:

@@ -3,20 +3,17 @@
 import tracemalloc
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 __all__ = ["Memory", "measured"]
 
 
+@dataclass
 class Memory:
-    """Bytes that Python has allocated since the measuring began."""
+    """What Python has allocated while it was measured."""
 
-    def __init__(self) -> None:
-        self._before = tracemalloc.get_traced_memory()[0]
-
-    @property
-    def most_bytes(self) -> int:
-        """The most that were allocated at any time."""
-        return tracemalloc.get_traced_memory()[1] - self._before
+    most_bytes: int | None = None
+    """The most at any time; None until the measuring has ended."""
 
 
 @contextmanager
@@ -26,7 +23,10 @@ def measured() -> Iterator[Memory]:
     tracemalloc.start()
     try:
         tracemalloc.reset_peak()
-        yield Memory()
+        before, _ = tracemalloc.get_traced_memory()
+        memory = Memory()
+        yield memory
+        memory.most_bytes = tracemalloc.get_traced_memory()[1] - before
     finally:
         if not already:
             tracemalloc.stop()

@@ -1,0 +1,1 @@
+"""A driver and a format that are found by entry point."""
