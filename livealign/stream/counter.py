@@ -98,6 +98,8 @@ class RecordCounter:
         if clock_fell_at is None and in_order and bool((np.diff(numbers[rows]) == 1.0).all()):
             self._top, self._forgive = last, False
             counted = Counted(numbers)
+        elif clock_fell_at is None and self._goes_on(numbers[rows], largest_gap):
+            counted = Counted(numbers, explained=self._over_gaps(numbers[rows], explained))
         else:
             counted = self._one_by_one(
                 numbers,
@@ -109,6 +111,21 @@ class RecordCounter:
             )
         self._keep(numbers, columns)
         return counted
+
+    def _goes_on(self, numbers: Floats, largest_gap: float) -> bool:
+        """Is there nothing but gaps: no step back, and none that is too far?"""
+        steps = np.diff(numbers, prepend=numbers[0] - 1.0 if self._top is None else self._top)
+        return bool(steps.min() >= 1.0) and bool(steps.max() <= largest_gap)
+
+    def _over_gaps(self, numbers: Floats, explained: int) -> int:
+        """Count the gaps between records that go on; return how much of them unreadable records explain."""
+        before = np.concatenate([[numbers[0] - 1.0 if self._top is None else self._top], numbers[:-1]])
+        filled = 0
+        for at in np.flatnonzero(numbers - before > 1.0).tolist():
+            self._forgive &= at == 0
+            filled += self._gap(float(before[at]), int(numbers[at] - before[at]), explained - filled)
+        self._top, self._forgive = float(numbers[-1]), False
+        return filled
 
     def _one_by_one(
         self,
