@@ -15,6 +15,15 @@ from livealign.stream.contracts import Format
 from livealign_drivers.senml import SenmlFormat, SenmlOptions
 
 DEVICE = "urn:dev:ow:10e2073a01080063"
+UNITS = {"humidity": "%RH", "lon": "lon", "lat": "lat", "battery": "%EL"}
+TRACKED = {field: {"name": DEVICE, "unit": unit} for field, unit in UNITS.items()}
+AS_TRACKED = {
+    "humidity": [20, 20.3, 20.7, None, 21.2],
+    "lon": [24.30621, 24.30622, 24.30623, None, 24.30628],
+    "lat": [60.07965, 60.07965, 60.07966, None, 60.07967],
+    "battery": [None, None, None, 98, None],
+    "t": [1320067464, 1320067524, 1320067584, 1320067614, 1320067644],
+}
 NOW = b'[{"n":"a","v":1}]\n'
 
 
@@ -83,15 +92,19 @@ def test_rfc_5_1_3_multiple_measurements_under_one_name():
      {"u":"lon","t":180,"v":24.30628},
      {"u":"lat","t":180,"v":60.07967}
     ]"""
-    units = {"humidity": "%RH", "lon": "lon", "lat": "lat", "battery": "%EL"}
-    fields = {field: {"name": DEVICE, "unit": unit} for field, unit in units.items()}
-    assert read(pack, {**fields, "t": {"time": "absolute"}}) == {
-        "humidity": [20, 20.3, 20.7, None, 21.2],
-        "lon": [24.30621, 24.30622, 24.30623, None, 24.30628],
-        "lat": [60.07965, 60.07965, 60.07966, None, 60.07967],
-        "battery": [None, None, None, 98, None],
-        "t": [1320067464, 1320067524, 1320067584, 1320067614, 1320067644],
-    }
+    assert read(pack, {**TRACKED, "t": {"time": "absolute"}}) == AS_TRACKED
+
+
+def test_rfc_5_1_4_resolved_records_say_the_same():
+    resolved = [
+        ("%RH", 1.320067464e09, 20), ("lon", 1.320067464e09, 24.30621), ("lat", 1.320067464e09, 60.07965),
+        ("%RH", 1.320067524e09, 20.3), ("lon", 1.320067524e09, 24.30622), ("lat", 1.320067524e09, 60.07965),
+        ("%RH", 1.320067584e09, 20.7), ("lon", 1.320067584e09, 24.30623), ("lat", 1.320067584e09, 60.07966),
+        ("%EL", 1.320067614e09, 98),
+        ("%RH", 1.320067644e09, 21.2), ("lon", 1.320067644e09, 24.30628), ("lat", 1.320067644e09, 60.07967),
+    ]  # fmt: skip
+    pack = json.dumps([{"n": DEVICE, "u": unit, "t": time, "v": value} for unit, time, value in resolved])
+    assert read(pack, {**TRACKED, "t": {"time": "absolute"}}) == AS_TRACKED
 
 
 def test_rfc_5_1_5_other_types_of_value_are_no_numbers():
