@@ -4,16 +4,15 @@ import asyncio
 import tempfile
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Self
 
 from livealign.errors import PersonError
 from livealign_simulators.devices import Device
-from livealign_simulators.ports import Port, PtyPort, TcpPort
+from livealign_simulators.port_kinds import Means, PortKind, close_ports, make_ports, pieces
+from livealign_simulators.ports import Port
 from livealign_simulators.scene import Scene
 
 __all__ = ["Bench", "PortKind"]
-
-PortKind = Literal["serial", "tcp"]
 
 _PACE_S = 0.025
 
@@ -24,8 +23,12 @@ class Bench:
     Devices send every 25 ms what they have sampled since, as a USB adapter would.
     """
 
-    def __init__(self, scene: Scene, kind: PortKind, rate_hz: float) -> None:
-        """Set up the devices; no port appears yet."""
+    def __init__(self, scene: Scene, kind: PortKind | Means, rate_hz: float) -> None:
+        """Set up the devices; no port appears yet.
+
+        Raises:
+            PersonError: if a link cannot have such a port.
+        """
         self.scene = scene
         links = scene.rig.links
         seeds = scene.device_seed.spawn(len(links))
@@ -33,8 +36,13 @@ class Bench:
             link.name: Device(scene, link, rate_hz, s) for link, s in zip(links, seeds, strict=True)
         }
         self._folder = tempfile.TemporaryDirectory(prefix="livealign-")
-        self._kind = kind
-        self.ports: dict[str, Port] = {name: self._port(device) for name, device in self.devices.items()}
+        self._means = kind if isinstance(kind, Means) else Means(kind)
+        preambles = {name: device.preamble for name, device in self.devices.items()}
+        try:
+            self.ports: dict[str, Port] = make_ports(preambles, self._means, self.folder)
+        except BaseException:
+            self._folder.cleanup()
+            raise
         self._start_s = 0.0
         self._player: asyncio.Task[None] | None = None
 
@@ -102,11 +110,6 @@ class Bench:
             raise PersonError(f"no link is called {link!r}", advice=f"Links: {', '.join(self.devices)}.")
         return link
 
-    def _port(self, device: Device) -> Port:
-        if self._kind == "tcp":
-            return TcpPort(device.preamble)
-        return PtyPort(self.folder / device.link, device.preamble)
-
     async def _play(self) -> None:
         # Each wake-up is scheduled against the start, so that the pace does not drift.
         beat = 0
@@ -115,9 +118,12 @@ class Bench:
             await asyncio.sleep(max(0.0, beat * _PACE_S - self.now()))
             now = self.now()
             for name, device in self.devices.items():
-                self.ports[name].write(device.produce(now))
+                records = [record for _, record in device.arrivals(now)]
+                for piece in pieces(records, self.ports[name], self._means.records_a_message):
+                    self.ports[name].write(piece)
 
     async def _clear(self) -> None:
-        for port in self.ports.values():
-            await port.unplug()
-        self._folder.cleanup()
+        try:
+            await close_ports(self.ports.values())
+        finally:
+            self._folder.cleanup()

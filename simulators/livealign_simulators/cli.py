@@ -18,8 +18,8 @@ import click
 from livealign.config.load import load_pair
 from livealign.errors import PersonError
 from livealign_simulators.actions import perform, read_action, script
-from livealign_simulators.bench import Bench, PortKind
-from livealign_simulators.ports import have_ptys
+from livealign_simulators.bench import Bench
+from livealign_simulators.port_kinds import DEFAULT_KIND, KINDS, Means, PortKind, means, port_options
 from livealign_simulators.rigfile import write_rig
 from livealign_simulators.scene import build_scene
 from livealign_simulators.signals import cancel_on_signals
@@ -33,6 +33,8 @@ _EXAMPLES = """\b
 Examples:
   livealign simulate
   livealign simulate --as tcp --seed 7
+  livealign simulate --as mqtt --broker 192.168.4.1 --broker-user rig --broker-password-file password
+  livealign simulate --as ble --radio usb:0 --radio usb:1
   livealign simulate --job job.toml --rig rig.toml --rate 50
   echo '{"do": "truth"}' | livealign simulate --control
 
@@ -75,10 +77,19 @@ Disturbances, from now on:
 @click.option(
     "--as",
     "kind",
-    type=click.Choice(["serial", "tcp"]),
-    default="serial" if have_ptys() else "tcp",
+    type=click.Choice(KINDS),
+    default=DEFAULT_KIND,
     show_default=True,
     help="What the devices appear as.",
+)
+@port_options
+@click.option(
+    "--records-a-message",
+    type=click.IntRange(1, 100),
+    default=1,
+    show_default=True,
+    metavar="N",
+    help="Most records in a datagram, message or notification.",
 )
 @click.option(
     "--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Same seed, same machine."
@@ -93,7 +104,18 @@ Disturbances, from now on:
 )
 @click.option("--control", is_flag=True, help="Do what standard input says instead of the built-in script.")
 def simulate(
-    *, job: Path | None, rig: Path | None, kind: PortKind, seed: int, rate: float, control: bool
+    *,
+    job: Path | None,
+    rig: Path | None,
+    kind: PortKind,
+    broker: str | None,
+    broker_user: str | None,
+    broker_password_file: Path | None,
+    radios: tuple[str, ...],
+    records_a_message: int,
+    seed: int,
+    rate: float,
+    control: bool,
 ) -> None:
     """Play a scripted job as a rig on real ports.
 
@@ -102,8 +124,16 @@ def simulate(
     """
     if (job is None) != (rig is None):
         raise click.UsageError("--job and --rig go together: give both or neither.")
+    made_of = means(
+        kind,
+        broker=broker,
+        user=broker_user,
+        password_file=broker_password_file,
+        radios=radios,
+        records_a_message=records_a_message,
+    )
     try:
-        asyncio.run(_simulate(job, rig, kind, seed, rate, control=control))
+        asyncio.run(_simulate(job, rig, made_of, seed, rate, control=control))
     except (KeyboardInterrupt, asyncio.CancelledError):
         pass  # a quiet end is what was asked for
     except BrokenPipeError:
@@ -112,7 +142,7 @@ def simulate(
 
 
 async def _simulate(
-    job: Path | None, rig: Path | None, kind: PortKind, seed: int, rate: float, *, control: bool
+    job: Path | None, rig: Path | None, made_of: Means, seed: int, rate: float, *, control: bool
 ) -> None:
     cancel_on_signals()
     with contextlib.ExitStack() as stack:
@@ -121,7 +151,7 @@ async def _simulate(
             job = stack.enter_context(resources.as_file(data / "demo-job.toml"))
             rig = stack.enter_context(resources.as_file(data / "demo-rig.toml"))
         scene = build_scene(*load_pair(job, rig), seed)
-        async with Bench(scene, kind, rate) as bench:
+        async with Bench(scene, made_of, rate) as bench:
             job_path, rig_path = bench.folder / "job.toml", bench.folder / "rig.toml"
             shutil.copyfile(job, job_path)
             write_rig(scene.rig, bench.addresses, rig_path)

@@ -5,6 +5,7 @@ Writing never waits. What nobody reads is dropped whole and counted; it never le
 
 import asyncio
 import contextlib
+import math
 import os
 import sys
 from pathlib import Path
@@ -12,9 +13,10 @@ from typing import Any, Protocol
 
 from livealign.errors import PersonError
 
-__all__ = ["Port", "PtyPort", "TcpPort", "have_ptys"]
+__all__ = ["Announcer", "Port", "PtyPort", "TcpPort", "have_ptys"]
 
 _TCP_BACKLOG_BYTES = 65536
+_ANNOUNCE_S = 1.0
 
 
 def have_ptys() -> bool:
@@ -25,6 +27,8 @@ def have_ptys() -> bool:
 class Port(Protocol):
     """One end of a link; unplugged until `plug` is called."""
 
+    messages: bool
+    """True: what is written at once arrives as one; false: it is a stream."""
     dropped: int
     """Chunks that nobody read in time."""
 
@@ -41,13 +45,36 @@ class Port(Protocol):
         """Make the port vanish under its readers; harmless when it is not there."""
         ...
 
+    async def close(self) -> None:
+        """Unplug for good, and let go of what the port is made of."""
+        ...
+
     def write(self, data: bytes) -> None:
         """Send, or drop when unplugged or not read."""
         ...
 
 
+class Announcer:
+    """What a device sends first, again and again where it cannot know when somebody begins to read."""
+
+    def __init__(self, preamble: bytes) -> None:
+        """Keep what is to be said."""
+        self._preamble = preamble
+        self._said_s = -math.inf
+
+    def due(self) -> bytes:
+        """Return it if it is time to say it, else nothing."""
+        now_s = asyncio.get_running_loop().time()
+        if not self._preamble or now_s - self._said_s < _ANNOUNCE_S:
+            return b""
+        self._said_s = now_s
+        return self._preamble
+
+
 class PtyPort:
     """A serial port made of a pseudo-terminal, under a name that survives unplugging."""
+
+    messages = False
 
     def __init__(self, path: Path, preamble: bytes = b"") -> None:
         """Keep the name to appear under and what the device sends first."""
@@ -90,6 +117,10 @@ class PtyPort:
         self._master = self._slave = -1
         self._rest = b""
 
+    async def close(self) -> None:
+        """Unplug."""
+        await self.unplug()
+
     def write(self, data: bytes) -> None:
         """Send what the terminal takes; a torn chunk is finished first, whole ones are dropped meanwhile."""
         if self._master < 0 or not data:
@@ -114,6 +145,8 @@ class PtyPort:
 
 class TcpPort:
     """A TCP server on the loopback address that sends the same bytes to every client."""
+
+    messages = False
 
     def __init__(self, preamble: bytes = b"") -> None:
         """Keep what the device sends first to each client."""
@@ -145,6 +178,10 @@ class TcpPort:
         await asyncio.gather(*tasks, return_exceptions=True)
         await self._server.wait_closed()
         self._server = None
+
+    async def close(self) -> None:
+        """Unplug."""
+        await self.unplug()
 
     def write(self, data: bytes) -> None:
         """Send to every client that keeps up."""
