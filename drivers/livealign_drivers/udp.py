@@ -19,8 +19,8 @@ from livealign_drivers._request import Request
 __all__ = ["UdpDriver", "UdpOptions"]
 
 LARGEST = 65536
-MOST_TOGETHER = 63
-"""Datagrams taken before the other tasks of the loop get a turn."""
+MOST_TOGETHER = 15
+"""Further datagrams taken before the other tasks of the loop get a turn: fewer than a reader is given in its turn."""
 
 
 class UdpOptions(Options):
