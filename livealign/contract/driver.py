@@ -241,11 +241,11 @@ class DriverContract:
 class LiveDriverContract(DriverContract):
     """What holds for drivers of links over which data come by themselves, once the link is open."""
 
-    flood_bytes: ClassVar[int] = 50_000_000
+    flood_bytes: ClassVar[int] = 40_000_000
     """How much is sent while nobody reads."""
     piece_bytes: ClassVar[int] = 8192
     """How much of it at once; a link of messages carries as much in one."""
-    most_memory_bytes: ClassVar[int] = 25_000_000
+    most_memory_bytes: ClassVar[int] = 20_000_000
     """How much of it may be kept; half of `flood_bytes` at most, or the test tells little."""
 
     async def test_it_opens_and_gives_all_bytes_in_order(

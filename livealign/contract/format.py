@@ -106,6 +106,9 @@ class FormatContract:
         """Return a new format that writes."""
         return self._made({**case.options, **case.writer})
 
+    def check_more(self, case: Case, stream: bytes, whole: Reading) -> None:
+        """Check more of a stream and of what was read from it as a whole, if the author knows more of it."""
+
     def _made(self, options: Mapping[str, Any]) -> Format:
         return self.format_class(self.format_class.options_model.model_validate(dict(options)))
 
@@ -147,6 +150,7 @@ class FormatContract:
         whole = read(self.form(streamed), [stream])
         assert read(self.form(streamed), [stream[a:b] for a, b in pairwise([0, *cuts, len(stream)])]) == whole
         assert read(self.form(streamed), [stream[i : i + step] for i in range(0, len(stream), step)]) == whole
+        self.check_more(streamed, stream, whole)
 
     @several
     @given(data=st.data())

@@ -1,11 +1,10 @@
 """Binary records pass the tests that are shipped for the authors of new formats, and read alike in either way."""
 
 import pytest
-from hypothesis import given
 from hypothesis import strategies as st
 
 import livealign_drivers._sync as module
-from livealign.contract import Case, FormatContract, read, several
+from livealign.contract import Case, FormatContract, read
 from livealign_drivers.binary import BinaryFormat
 
 PACKED = {"layout": ">Hxbf", "columns": ("a", "b", "c"), "scale": {"b": 0.5}}
@@ -37,6 +36,8 @@ class TestBinary(FormatContract):
         "message": Case(packed(framing="message", checksum="crc32"), checksum=True, messages=True),
     }
     relative = 1e-6
+    endless_bytes = 32_000
+    most_memory_bytes = 16_000
 
     def fields(self, case):
         scale = case.options["scale"].get("c", 1)
@@ -54,12 +55,8 @@ class TestBinary(FormatContract):
         pieces = [sync, sync[:1], b"\x00", b"\xc0\xdb", b"\x7f\x80\x00\x00", b"\x00" * 9]
         return st.binary(max_size=20) | st.sampled_from(pieces)
 
-    @several
-    @given(data=st.data())
-    def test_read_together_or_one_by_one_they_are_the_same(self, streamed, data):
-        stream = b"".join(data.draw(self.streams(streamed)))
-        whole = read(self.form(streamed), [stream])
+    def check_more(self, case, stream, whole):
         for few in (1, 10**9):
             with pytest.MonkeyPatch.context() as patch:
                 patch.setattr(module, "FEW", few)
-                assert read(self.form(streamed), [stream]) == whole
+                assert read(self.form(case), [stream]) == whole, "together or one by one"

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import livealign_drivers.delimited as module
-from livealign.contract import Case, FormatContract, read, several
+from livealign.contract import Case, FormatContract, read
 from livealign_drivers.delimited import DelimitedFormat
 
 ABC = ("a", "b", "c")
@@ -73,15 +73,11 @@ class TestDelimited(FormatContract):
             ),
         )
 
-    @several
-    @given(data=st.data())
-    def test_read_together_or_one_by_one_they_are_the_same(self, streamed, data):
-        stream = b"".join(data.draw(self.streams(streamed)))
-        whole = read(self.form(streamed), [stream])
+    def check_more(self, case, stream, whole):
         for few in (2, 10**9):
             with pytest.MonkeyPatch.context() as patch:
                 patch.setattr(module, "FEW", few)
-                assert read(self.form(streamed), [stream]) == whole
+                assert read(self.form(case), [stream]) == whole, "together or one by one"
 
 
 PLAIN = Case(lines())
