@@ -25,6 +25,7 @@ Examples:
   livealign check job.toml
   livealign check job.toml rig.toml
   livealign check job.toml rig.toml --json
+  livealign check checklist.toml
   livealign check rig.toml --live
   livealign check rig.toml --live --seconds 30 --no-turn
   livealign check job.toml rig.toml --live --turn --json
@@ -55,7 +56,7 @@ Ends with 0 if the files are sound (doubts do not count) and, with --live, nothi
 def check(
     *, job: Path, rig: Path | None, as_json: bool, live: bool, seconds: float, turn: bool | None
 ) -> None:
-    """Say in words what a job file and a rig file mean, and what is doubtful.
+    """Say in words what a job file and a rig file, or a checklist, mean, and what is doubtful.
 
     Either may stand first. Nothing is opened but the two files, unless --live is given: then the rig is read while
     its shafts stand still, and while they are turned a little, and what is wrong is said in words.
@@ -100,10 +101,17 @@ def _live(loaded: "Loaded", rig: "Rig", seconds: float, turn: bool | None, as_js
 def _file_values(loaded: "Loaded") -> dict[str, Any]:
     from livealign.config.describe import understood
 
+    where = _where(loaded)
     return {
         "doubts": [d.as_dict() for d in _doubts(loaded)],
-        "understood": understood(loaded.job, loaded.rig, _where(loaded)),
+        "understood": understood(loaded.job, loaded.rig, where, _target(loaded, where)),
     }
+
+
+def _target(loaded: "Loaded", where: "Positions | None") -> list[str]:
+    from livealign.session.target import target_words
+
+    return target_words(loaded.job, where) if loaded.job and where else []
 
 
 def _doubts(loaded: "Loaded") -> "list[Doubt]":
@@ -131,6 +139,7 @@ def _refuse(errors: "ConfigErrors", as_json: bool) -> None:
 
 
 def _tell(loaded: "Loaded", as_json: bool) -> None:
+    from livealign.config.checklist_words import checklist_lines
     from livealign.config.describe import job_lines, rig_lines
 
     if as_json:
@@ -140,8 +149,9 @@ def _tell(loaded: "Loaded", as_json: bool) -> None:
     where = _where(loaded)
     found = _doubts(loaded)
     lines = [
-        *(job_lines(job, where) if job and where else ()),
+        *(job_lines(job, where, _target(loaded, where)) if job and where else ()),
         *(rig_lines(rig, job) if rig else ()),
+        *(checklist_lines(loaded.checklist) if loaded.checklist else ()),
     ]
     for line in lines:
         click.secho(_wrapped(line), bold=not line.startswith(" "))

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from livealign.config.document import Document, tables_in
+from livealign.config.growth import growth_points, growth_problems, shim_problems
 from livealign.config.problems import ConfigError, closest
 from livealign.config.tolerance import tolerance_problems
 from livealign.config.toml_lines import TomlPath
@@ -44,7 +45,13 @@ def job_problems(doc: Document) -> list[ConfigError]:
     ]
     if spans:
         errors += _untied_points(doc, feet, spans)
-    return errors + tolerance_problems(doc)
+    points = {p for _, start, end in spans for p in (start, end)}.union(name for _, name in feet)
+    return [
+        *errors,
+        *tolerance_problems(doc),
+        *growth_problems(doc, points, COUPLING),
+        *shim_problems(doc),
+    ]
 
 
 def _untied_points(
@@ -251,7 +258,7 @@ def pair_problems(job: Document, rig: Document) -> list[ConfigError]:
     ]
     names = [name for _, name in heads]
     spans = list(_spans(job))
-    known = {COUPLING, *feet, *names}
+    known = {COUPLING, *feet, *names, *growth_points(job)}
     for path, start, end in spans:
         for key, point in (("from", start), ("to", end)):
             if point not in known:

@@ -1,16 +1,16 @@
 """What a job and a rig file mean, in words and as plain values."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from livealign.config.crosscheck import COUPLING
 from livealign.config.distances import Positions, detector_planes
-from livealign.config.job import Job
+from livealign.config.job import Job, Shims
 from livealign.config.rig import DetectorSpec, Electrodes, Gravity, Head, Linearity, Link, Rig
 from livealign.config.sketch import sketch
 from livealign.config.tolerance import decision_words, tolerance_words
-from livealign.units import distance_words, length_unit_m, show_length, show_slope
+from livealign.units import distance_words, length_unit_m, show_length
 
 __all__ = ["Channel", "channels", "job_lines", "rig_lines", "understood"]
 
@@ -18,8 +18,14 @@ _WHERE_KEYS = ("host", "address", "port", "path")
 """Settings of a driver that say where it reads; others, such as passwords, are not shown."""
 
 
-def job_lines(job: Job, where: Positions) -> Iterator[str]:
-    """Yield what a job file means, a line at a time; a line that starts without a blank is a heading."""
+def job_lines(job: Job, where: Positions, target: Sequence[str]) -> Iterator[str]:
+    """Yield what a job file means, a line at a time; a line that starts without a blank is a heading.
+
+    Args:
+        job: the job.
+        where: its points along the shafts.
+        target: lines about the pose that is wanted.
+    """
     m, unit = job.machines, length_unit_m(job.units)
     yield f"Job: {job.name}"
     yield f"  stationary machine   {m.stationary}"
@@ -40,8 +46,11 @@ def job_lines(job: Job, where: Positions) -> Iterator[str]:
     yield f"  {tolerance_words(job)}"
     yield f"  {decision_words(job)}"
     yield "Target"
-    for line in target_words(job):
+    for line in target:
         yield f"  {line}"
+    if job.shims != Shims():
+        yield "Shims"
+        yield f"  {shim_words(job)}"
 
 
 def _points(where: Positions) -> list[tuple[str, float, float]]:
@@ -49,31 +58,15 @@ def _points(where: Positions) -> list[tuple[str, float, float]]:
     return sorted(found, key=lambda p: p[1])
 
 
-def target_words(job: Job) -> list[str]:
-    """Return the pose wanted, a line a plane."""
-    t, unit_mm = job.target, length_unit_m(job.units) * 1e3
-    vertical = _pose_words(
-        t.vertical_offset * unit_mm, t.vertical_slope_mm_per_m, job, ("high", "low"), ("up", "down")
-    )
-    sides = ("toward 3 o'clock", "toward 9 o'clock")
-    horizontal = _pose_words(t.horizontal_offset * unit_mm, t.horizontal_slope_mm_per_m, job, sides, sides)
-    if not vertical and not horizontal:
-        return ["Both shafts in one line."]
-    return [
-        f"{plane}: {words or 'in line'}."
-        for plane, words in (("Vertical", vertical), ("Horizontal", horizontal))
+def shim_words(job: Job) -> str:
+    """Return the shims there are, and how many a foot may have."""
+    unit_mm = length_unit_m(job.units) * 1e3
+    sizes = [
+        f"{'plenty' if s.count is None else s.count} of {show_length(s.thickness * unit_mm, job.units)}"
+        for s in job.shims.sizes or ()
     ]
-
-
-def _pose_words(offset_mm: float, slope: float, job: Job, side: tuple[str, str], way: tuple[str, str]) -> str:
-    parts = []
-    if offset_mm:
-        parts.append(
-            f"movable shaft {show_length(abs(offset_mm), job.units)} {side[offset_mm < 0]} at the coupling"
-        )
-    if slope:
-        parts.append(f"leading {way[slope < 0]} away from it by {show_slope(abs(slope), job.units)}")
-    return ", ".join(parts)
+    listed = ", ".join(sizes) or "plenty of the usual sizes"
+    return f"{listed}; at most {job.shims.most_per_foot} under a foot."
 
 
 def rig_lines(rig: Rig, job: Job | None = None) -> Iterator[str]:
@@ -205,15 +198,17 @@ def _linearity_words(bent: Linearity, unit: str) -> str:
     return f"straightened by a polynomial of degree {len(bent.polynomial or ()) - 1}"
 
 
-def understood(job: Job | None, rig: Rig | None, where: Positions | None) -> dict[str, Any]:
+def understood(
+    job: Job | None, rig: Rig | None, where: Positions | None, target: Sequence[str]
+) -> dict[str, Any]:
     """Return the same as plain values, for JSON; lengths in mm."""
     return {
-        "job": _job_values(job, where) if job and where else None,
+        "job": _job_values(job, where, target) if job and where else None,
         "rig": _rig_values(rig, where) if rig else None,
     }
 
 
-def _job_values(job: Job, where: Positions) -> dict[str, Any]:
+def _job_values(job: Job, where: Positions, target: Sequence[str]) -> dict[str, Any]:
     unit_mm = length_unit_m(job.units) * 1e3
     feet = [f.name for f in job.feet]
     return {
@@ -229,7 +224,8 @@ def _job_values(job: Job, where: Positions) -> dict[str, Any]:
         "tolerance": tolerance_words(job),
         "confidence": job.confidence,
         "decision": decision_words(job),
-        "target": target_words(job),
+        "target": list(target),
+        "shims": shim_words(job),
     }
 
 

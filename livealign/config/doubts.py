@@ -11,8 +11,10 @@ from livealign.config.job import (
     FlexPlaneTolerance,
     Job,
     OffsetAngleTolerance,
+    RiseGrowth,
     SpeedInverseTolerance,
     SpeedTableTolerance,
+    TemperatureGrowth,
 )
 from livealign.config.rig import Rig
 from livealign.config.rig_doubts import Doubt, rig_doubts, together_doubts
@@ -25,6 +27,9 @@ _COUPLING_M = (0.025, 1.5)
 _FARTHEST_M = (0.08, 6.0)
 _FEET_APART_M = 0.02
 _INCH = 25.4
+_MOST_GROWTH_MM = 3.0
+_HEIGHTS_MM = (30.0, 3000.0)
+_MOST_WARMER_K = 150.0
 _FARTHEST_SPEED = 4.0
 """Twice to half is a change of poles; beyond twice that the limits were meant for other machines."""
 
@@ -40,7 +45,7 @@ def doubts(job: Job | None = None, rig: Rig | None = None) -> tuple[Doubt, ...]:
     if job is not None:
         where = positions(job, [h.name for h in rig.heads] if rig else ())
         found += [*_size_doubts(job, where), *_tape_doubts(job, where), *_feet_doubts(job, where)]
-        found += [*_speed_doubts(job), *_tolerance_doubts(job), *_target_doubts(job)]
+        found += [*_speed_doubts(job), *_tolerance_doubts(job), *_target_doubts(job), *_growth_doubts(job)]
     if rig is not None:
         found += rig_doubts(rig)
     if job is not None and rig is not None and where is not None:
@@ -208,3 +213,24 @@ def _target_doubts(job: Job) -> Iterator[Doubt]:
         if abs(slope) > 3:
             what = f"a slope of {show_slope(slope, job.units)} is wanted"
             yield Doubt("job", f"target.{plane}_slope_mm_per_m", what, "Check it: growth gives far less.")
+
+
+def _growth_doubts(job: Job) -> Iterator[Doubt]:
+    unit_mm = length_unit_m(job.units) * 1e3
+    for i, growth in enumerate(job.growth, 1):
+        if isinstance(growth, RiseGrowth) and abs(growth.up * unit_mm) > _MOST_GROWTH_MM:
+            what = f"growth of {show_length(growth.up * unit_mm, job.units)} is unusual"
+            hint = "In an inch file it is in inches, not mils." if job.units == "inch" else "Check it."
+            yield Doubt("job", f"growth[{i}].up", what, hint)
+        if not isinstance(growth, TemperatureGrowth):
+            continue
+        if not _within(growth.height * unit_mm, _HEIGHTS_MM):
+            what = f"a shaft {distance_words(growth.height * unit_mm * 1e-3, job.units)} above its feet is unusual"
+            yield Doubt(
+                "job", f"growth[{i}].height", what, "Give it from the foot plane to the shaft's centreline."
+            )
+        warmer = (growth.running - growth.cold) / (1.8 if growth.degrees == "F" else 1.0)
+        if abs(warmer) > _MOST_WARMER_K:
+            what = f"{warmer:.0f} C between cold and running is unusual"
+            hint = "It is the mean between feet and shaft, not the temperature of what is pumped. Check degrees too."
+            yield Doubt("job", f"growth[{i}].running", what, hint)

@@ -4,18 +4,26 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from livealign.materials import EXPANSION_U, Material
+
 __all__ = [
     "Coupling",
+    "CouplingGrowth",
     "Distance",
     "FlexPlaneTolerance",
     "FootPlane",
+    "Growth",
     "Job",
     "Machines",
     "OffsetAngleTolerance",
+    "RiseGrowth",
+    "ShimSize",
+    "Shims",
     "SpeedInverseTolerance",
     "SpeedRow",
     "SpeedTableTolerance",
     "Target",
+    "TemperatureGrowth",
     "Tolerance",
 ]
 
@@ -135,18 +143,85 @@ Tolerance = Annotated[
 ]
 
 
-class Target(_Part):
-    """The pose wanted when the readings are taken, to allow for growth; offsets at the coupling centre."""
+class _PoseChange(_Part):
+    """Offset at the coupling centre and slope, in both planes."""
 
     vertical_offset: Finite = 0.0
     vertical_slope_mm_per_m: Finite = 0.0
     horizontal_offset: Finite = 0.0
     horizontal_slope_mm_per_m: Finite = 0.0
     vertical_offset_u: NotNegative = 0.0
-    """Standard uncertainty of the growth that the offset allows for, and so on."""
+    """Standard uncertainty of the offset, and so on."""
     vertical_slope_u_mm_per_m: NotNegative = 0.0
     horizontal_offset_u: NotNegative = 0.0
     horizontal_slope_u_mm_per_m: NotNegative = 0.0
+
+
+class Target(_PoseChange):
+    """The pose wanted when the readings are taken, growth in `[[growth]]` left aside."""
+
+
+class _Grows(_Part):
+    machine: Literal["stationary", "movable"]
+
+
+class TemperatureGrowth(_Grows):
+    """How much one support of a machine grows by getting warmer."""
+
+    given: Literal["temperatures"]
+    at: Name
+    """A foot plane, or another point of the distances."""
+    height: Positive
+    """From the foot plane to the shaft's centreline."""
+    cold: Finite
+    """Mean temperature between the two while the machine is measured."""
+    running: Finite
+    degrees: Literal["C", "F"] = "C"
+    warmer_u: NotNegative = 2.0
+    """Standard uncertainty of running less cold, in the same degrees."""
+    material: Material | None = None
+    expansion_um_per_m_k: Positive | None = None
+    """Of a material that has no name here: in a millionth for one kelvin."""
+    expansion_u: Annotated[float, Field(ge=0, lt=1, strict=True)] = EXPANSION_U
+    """Relative standard uncertainty of the expansion."""
+
+
+class RiseGrowth(_Grows):
+    """How much the axis moves at one plane, as somebody measured or states it."""
+
+    given: Literal["rise"]
+    at: Name
+    up: Finite
+    up_u: NotNegative
+    sideways: Finite = 0.0
+    """Toward 3 o'clock."""
+    sideways_u: NotNegative = 0.0
+
+
+class CouplingGrowth(_Grows, _PoseChange):
+    """How the axis of a machine moves at the coupling, as somebody measured or states it."""
+
+    given: Literal["coupling"]
+
+
+Growth = Annotated[TemperatureGrowth | RiseGrowth | CouplingGrowth, Field(discriminator="given")]
+
+
+class ShimSize(_Part):
+    """Shims of one thickness."""
+
+    thickness: Positive
+    count: Annotated[int, Field(ge=0, le=10_000, strict=True)] | None = None
+    """How many there are; None: plenty."""
+
+
+class Shims(_Part):
+    """The shims there are."""
+
+    most_per_foot: Annotated[int, Field(ge=1, le=6, strict=True)] = 4
+    """Shims in a pack. Common practice, no source."""
+    sizes: Annotated[tuple[ShimSize, ...], Field(min_length=1, max_length=20)] | None = None
+    """None: the usual sizes, plenty of each."""
 
 
 class Job(_Part):
@@ -164,3 +239,6 @@ class Job(_Part):
     confidence: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.95
     """Probability needed before a verdict is given, unless a guard band decides."""
     target: Target = Target()
+    growth: Annotated[tuple[Growth, ...], Field(max_length=40)] = ()
+    """What either machine does between being measured and service."""
+    shims: Shims = Shims()

@@ -9,7 +9,7 @@ import jinja2
 from markupsafe import Markup
 
 from livealign import __version__
-from livealign.config.describe import rig_lines, target_words
+from livealign.config.describe import rig_lines
 from livealign.config.distances import positions
 from livealign.config.job import Job
 from livealign.config.load import parse_pair
@@ -18,6 +18,7 @@ from livealign.config.tolerance import decision_words, tolerance_words
 from livealign.record.reader import Recording
 from livealign.report.charts import centreline_svg, coverage_svg, settling_svg
 from livealign.report.collect import Course, collect
+from livealign.session.target import target_words
 from livealign.snapshot import PlanePose
 from livealign.units import METRES, Units, distance_words, show_distance, show_slope, shown
 
@@ -76,7 +77,7 @@ def _values(recording: Recording, job: Job, rig: Rig, course: Course, units: Uni
             for name, x, u in sorted(points, key=lambda p: p[1])
         ],
         "tolerance": [tolerance_words(job), decision_words(job)],
-        "target": target_words(job),
+        "target": target_words(job, where),
         "rig": [line.strip() for line in rig_lines(rig, job) if line.startswith(" ")],
         "rig_name": rig.name,
         "centreline": _picture(centreline_svg(course.as_found, course.as_left, feet, reach, units)),

@@ -10,6 +10,7 @@ from livealign.config.job import FlexPlaneTolerance, Job
 from livealign.config.rig import DetectorSpec, Rig
 from livealign.config.tolerance import condition_words, offset_and_angle, source_words
 from livealign.model.rig import Detector, FloatArray, RigModel, beta_covariance
+from livealign.session.target import target_of
 from livealign.session.wiring import Wiring, wire
 from livealign.units import length_unit_m
 
@@ -28,7 +29,7 @@ class Setup:
     target: FloatArray
     """(4,) wanted pose."""
     target_cov: FloatArray
-    """(4, 4) covariance of what it allows for."""
+    """(4, 4) covariance of the growth it allows for."""
     criterion: Criterion
     wiring: Wiring
 
@@ -47,6 +48,7 @@ def build(job: Job, rig: Rig) -> Setup:
     x_m = points.x_m[order]
     cov = points.cov_m2[np.ix_(order, order)]
 
+    target = target_of(job, points)
     wiring = wire(rig)
     zero_u = [float(np.radians(h.angle.zero_u_deg)) for h in rig.heads if h.angle is not None]
     detectors: list[Detector] = []
@@ -88,8 +90,8 @@ def build(job: Job, rig: Rig) -> Setup:
     return Setup(
         model=model,
         feet=feet,
-        target=_target(job, unit_m),
-        target_cov=_target_cov(job, unit_m),
+        target=target.pose,
+        target_cov=target.cov,
         criterion=_criterion(job, unit_m),
         wiring=wiring,
     )
@@ -132,27 +134,4 @@ def _criterion(job: Job, unit_m: float) -> Criterion:
         name=t.rule,
         condition=condition_words(t, speed),
         guard=t.guard_band,
-    )
-
-
-def _target_cov(job: Job, unit_m: float) -> FloatArray:
-    t = job.target
-    u = [
-        t.horizontal_offset_u * unit_m,
-        t.horizontal_slope_u_mm_per_m * 1e-3,
-        t.vertical_offset_u * unit_m,
-        t.vertical_slope_u_mm_per_m * 1e-3,
-    ]
-    return np.diag(np.square(u))
-
-
-def _target(job: Job, unit_m: float) -> FloatArray:
-    t = job.target
-    return np.array(
-        [
-            t.horizontal_offset * unit_m,
-            t.horizontal_slope_mm_per_m * 1e-3,
-            t.vertical_offset * unit_m,
-            t.vertical_slope_mm_per_m * 1e-3,
-        ]
     )

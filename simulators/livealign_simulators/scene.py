@@ -32,7 +32,7 @@ class Scene:
     def tell(self, time_s: float) -> tuple[Pose, tuple[Foot, ...]]:
         """Return the true pose and the true moves still to make."""
         line = self.mechanic.line_at(np.array([time_s]))
-        wanted = target_line(self.job)
+        wanted = target_line(self.job, self.truth.points_mm)
         y, y_slope = float(line.y_mm[0]), float(line.y_slope[0])
         z, z_slope = float(line.z_mm[0]), float(line.z_slope[0])
         pose = Pose(

@@ -1,14 +1,16 @@
 """What nobody at the machine knows: true distances, zeros and gains, within what the files call uncertain."""
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from livealign.config.job import Distance, Job
+from livealign.config.job import Distance, Job, TemperatureGrowth
 from livealign.config.rig import AngleSensor, DetectorSpec, Head, Rig
 from livealign.errors import PersonError
+from livealign.materials import EXPANSION_PER_K
 from livealign_simulators.contact import Plunger
 from livealign_simulators.disturbances import Mistakes
 from livealign_simulators.geometry import AxisLine
@@ -121,15 +123,51 @@ def draw_start(seed: np.random.SeedSequence) -> AxisLine:
     )
 
 
-def target_line(job: Job) -> AxisLine:
-    """Return the pose the job wants."""
+def target_line(job: Job, points: Mapping[str, float]) -> AxisLine:
+    """Return the pose the job wants while it is measured.
+
+    Args:
+        job: says what is wanted in service, and what grows until then.
+        points: where the points of the job truly are, mm.
+    """
     t, mm = job.target, MM_PER[job.units]
-    return AxisLine(
-        y_mm=t.horizontal_offset * mm,
-        y_slope=t.horizontal_slope_mm_per_m / 1000,
-        z_mm=t.vertical_offset * mm,
-        z_slope=t.vertical_slope_mm_per_m / 1000,
+    wanted = np.array(
+        [
+            t.horizontal_offset * mm,
+            t.horizontal_slope_mm_per_m / 1000,
+            t.vertical_offset * mm,
+            t.vertical_slope_mm_per_m / 1000,
+        ]
     )
+    wanted -= _grown(job, points, "movable") - _grown(job, points, "stationary")
+    y, y_slope, z, z_slope = (float(v) for v in wanted)
+    return AxisLine(y_mm=y, y_slope=y_slope, z_mm=z, z_slope=z_slope)
+
+
+def _grown(job: Job, points: Mapping[str, float], machine: str) -> NDArray[np.float64]:
+    """(4,) offset in mm and slope toward 3 o'clock, then up, by which an axis moves until it is in service."""
+    mm = MM_PER[job.units]
+    x, aside, up = [], [], []
+    for growth in job.growth:
+        if growth.machine != machine:
+            continue
+        if growth.given == "coupling":
+            side = (growth.horizontal_offset * mm, growth.horizontal_slope_mm_per_m / 1000)
+            return np.array([*side, growth.vertical_offset * mm, growth.vertical_slope_mm_per_m / 1000])
+        x.append(points[growth.at])
+        aside.append(growth.sideways * mm if growth.given == "rise" else 0.0)
+        up.append(growth.up * mm if growth.given == "rise" else _warmed_mm(growth, mm))
+    if not x:
+        return np.zeros(4)
+    (y_slope, y), (z_slope, z) = np.polyfit(x, aside, 1), np.polyfit(x, up, 1)
+    return np.array([y, y_slope, z, z_slope])
+
+
+def _warmed_mm(growth: TemperatureGrowth, mm: float) -> float:
+    degrees = growth.running - growth.cold
+    kelvin = degrees * 5 / 9 if growth.degrees == "F" else degrees
+    named = growth.material and EXPANSION_PER_K[growth.material]
+    return (named or 1e-6 * (growth.expansion_um_per_m_k or 0.0)) * growth.height * mm * kelvin
 
 
 def _points(job: Job, rng: np.random.Generator) -> dict[str, float]:
