@@ -6,15 +6,15 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, model_validator
 
 from livealign.errors import PersonError
-from livealign_simulators.bench import Bench
 from livealign_simulators.disturbances import CablePull
 from livealign_simulators.frame import Side
 from livealign_simulators.mechanic import Mechanic
 from livealign_simulators.radio import RadioFaults
 from livealign_simulators.thermal import Warming
 from livealign_simulators.vibration import Vibration
+from livealign_simulators.workbench import Workbench
 
-__all__ = ["Action", "perform", "read_action", "script"]
+__all__ = ["Action", "AnyAction", "Turn", "Wait", "perform", "read_action", "script"]
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Millimetres = Annotated[float, Field(ge=-20, le=20, allow_inf_nan=False)]
@@ -26,7 +26,9 @@ class _Action(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class _Turn(_Action):
+class Turn(_Action):
+    """Both shafts, to an angle."""
+
     do: Literal["turn"] = "turn"
     to_deg: Finite
     deg_per_s: Annotated[float, Field(gt=0, le=720, allow_inf_nan=False)] = 30.0
@@ -34,7 +36,9 @@ class _Turn(_Action):
     """False: answer when it begins, so that something else can happen meanwhile."""
 
 
-class _Wait(_Action):
+class Wait(_Action):
+    """For so long."""
+
     do: Literal["wait"] = "wait"
     s: Annotated[float, Field(ge=0, le=3600, allow_inf_nan=False)]
 
@@ -96,6 +100,15 @@ class _Light(_Action):
     background: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] | None = None
 
 
+class _Show(_Action):
+    do: Literal["show"]
+    head: str
+    name: str
+    """Of an auxiliary number, such as a battery."""
+    value: Finite
+    """As a person reads it."""
+
+
 class _Warm(_Action):
     do: Literal["warm"]
     foot: str
@@ -149,9 +162,9 @@ class _Dim(_Action):
     on: bool = True
 
 
-Action = Annotated[
-    _Turn
-    | _Wait
+AnyAction = (
+    Turn
+    | Wait
     | _Foot
     | _Bolt
     | _Feet
@@ -166,9 +179,11 @@ Action = Annotated[
     | _Corrupt
     | _Dim
     | _Restart
-    | _Radio,
-    Field(discriminator="do"),
-]
+    | _Radio
+    | _Show
+)
+
+Action = Annotated[AnyAction, Field(discriminator="do")]
 
 _reader: TypeAdapter[Action] = TypeAdapter(Action)
 
@@ -191,7 +206,7 @@ def read_action(line: bytes | str) -> Action:
         ) from None
 
 
-async def perform(bench: Bench, action: Action) -> dict[str, Any]:
+async def perform(bench: Workbench, action: Action) -> dict[str, Any]:
     """Do what is asked, wait until it is done (unless told not to), and return the answer.
 
     Raises:
@@ -199,11 +214,11 @@ async def perform(bench: Bench, action: Action) -> dict[str, Any]:
     """
     mechanic = bench.scene.mechanic
     match action:
-        case _Turn():
+        case Turn():
             done_s = mechanic.turn(action.to_deg, action.deg_per_s, bench.now())
             await bench.wait_until(done_s if action.wait else bench.now())
             return {"done": "turn", "angle_deg": mechanic.goal_deg}
-        case _Wait():
+        case Wait():
             await bench.wait_until(bench.now() + action.s)
             return {"done": "wait"}
         case _Foot() | _Bolt():
@@ -217,7 +232,7 @@ async def perform(bench: Bench, action: Action) -> dict[str, Any]:
             return {"pose": asdict(pose), "feet": [asdict(f) for f in feet]}
         case _Feet():
             return {"feet": [asdict(f) for f in mechanic.machine.found()]}
-        case _Knock() | _Loose() | _Cable() | _Light():
+        case _Knock() | _Loose() | _Cable() | _Light() | _Show():
             _disturb(bench, action)
             return {"done": action.do, "head": action.head}
         case _Warm() | _Vibrate():
@@ -227,7 +242,7 @@ async def perform(bench: Bench, action: Action) -> dict[str, Any]:
             return await _trouble(bench, action)
 
 
-async def _trouble(bench: Bench, action: _Plug | _Corrupt | _Dim | _Restart | _Radio) -> dict[str, Any]:
+async def _trouble(bench: Workbench, action: _Plug | _Corrupt | _Dim | _Restart | _Radio) -> dict[str, Any]:
     """Do something to a link or its device."""
     match action:
         case _Plug():
@@ -245,10 +260,13 @@ async def _trouble(bench: Bench, action: _Plug | _Corrupt | _Dim | _Restart | _R
     return {"done": action.do, "link": action.link}
 
 
-def _disturb(bench: Bench, action: _Knock | _Loose | _Cable | _Light) -> None:
+def _disturb(bench: Workbench, action: _Knock | _Loose | _Cable | _Light | _Show) -> None:
     """Do something to a head, from now on."""
     heads, now = bench.scene.heads, bench.now()
     name = heads.known(action.head)
+    if isinstance(action, _Show):
+        heads.shows(name, action.name).change(action.value, now)
+        return
     if isinstance(action, _Light):
         given = action.model_dump(include={"brightness", "background"}, exclude_none=True)
         heads.optics[name].change(replace(heads.optics[name].last, **given), now)
@@ -270,7 +288,7 @@ def _disturb(bench: Bench, action: _Knock | _Loose | _Cable | _Light) -> None:
     heads.faults[name].change(after, now)
 
 
-def _change_machine(bench: Bench, action: _Warm | _Vibrate) -> None:
+def _change_machine(bench: Workbench, action: _Warm | _Vibrate) -> None:
     machine = bench.scene.mechanic.machine
     if isinstance(action, _Vibrate):
         machine.vibrations[:] = [Vibration(action.hz, action.y_mm, action.z_mm)]
@@ -286,7 +304,7 @@ def _change_machine(bench: Bench, action: _Warm | _Vibrate) -> None:
     )
 
 
-def script(bench: Bench) -> list[Action]:
+def script(bench: Workbench) -> list[Action]:
     """Return what is played without control: a sweep, both planes brought most of the way home, a sweep back.
 
     The moves are the true ones, cut to 0.05 mm: the mechanic of this script needs no instrument.
@@ -294,21 +312,21 @@ def script(bench: Bench) -> list[Action]:
     _, feet = bench.scene.tell(0.0)
     shims = [(_Foot(do="shim", foot=f.name, mm=_cut(f.vertical_mm))) for f in feet]
     shifts = [(_Foot(do="shift", foot=f.name, mm=_cut(f.horizontal_mm))) for f in feet]
-    pause = _Wait(s=6)
-    actions: list[Action] = [_Wait(s=3), _Turn(to_deg=360), pause]
+    pause = Wait(s=6)
+    actions: list[Action] = [Wait(s=3), Turn(to_deg=360), pause]
     for step in shims:
         actions += [step, pause]
-    actions += [_Turn(to_deg=450), pause]
+    actions += [Turn(to_deg=450), pause]
     for step in shifts:
         actions += [step, pause]
-    return [*actions, _Turn(to_deg=180), pause]
+    return [*actions, Turn(to_deg=180), pause]
 
 
 def _cut(mm: float | None) -> float:
     return round((mm or 0.0) / 0.05) * 0.05
 
 
-def _use_tools(mechanic: Mechanic, action: _Foot | _Bolt, bench: Bench) -> float:
+def _use_tools(mechanic: Mechanic, action: _Foot | _Bolt, bench: Workbench) -> float:
     now = bench.now()
     try:
         match action.do:
@@ -324,6 +342,6 @@ def _use_tools(mechanic: Mechanic, action: _Foot | _Bolt, bench: Bench) -> float
         raise _no_such_foot(bench, action.foot) from None
 
 
-def _no_such_foot(bench: Bench, foot: str) -> PersonError:
+def _no_such_foot(bench: Workbench, foot: str) -> PersonError:
     known = ", ".join(f.name for f in bench.scene.truth.feet)
     return PersonError(f"no foot plane is called {foot!r}", advice=f"Foot planes: {known}.")

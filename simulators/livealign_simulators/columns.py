@@ -1,6 +1,6 @@
 """The fields of a link's records as its sensors give them: from where the heads are to raw numbers."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,8 +64,8 @@ def link_columns(
         else:
             made.append(_position(place, White(seed.spawn(1)[0])))
     made += [_currents(link, places) for places in electrodes.values()]
-    heads = ((h.link, a) for h in scene.rig.heads for a in h.auxiliary)
-    return [*made, _auxiliary(a for owner, a in heads if (a.link or owner) == link.name)]
+    shown = [(h.name, a) for h in scene.rig.heads for a in h.auxiliary if (a.link or h.link) == link.name]
+    return [*made, *(_auxiliary(scene, head, a) for head, a in shown)]
 
 
 def _angle(scene: Scene, link: Link, head: str, sensor: AngleTruth, seed: np.random.SeedSequence) -> Column:
@@ -215,20 +215,20 @@ def _level(spec: DetectorSpec, place: _Place) -> float:
     return _DIM_SHARE * least if place.dim() else max(_LIGHT, 4 * least)
 
 
-def _auxiliary(specs: Iterable[Auxiliary]) -> Column:
-    """Return numbers that are in order and stay so."""
-    values = {}
-    for a in specs:
-        limits = [x for x in (a.low, a.high) if x is not None]
-        shown = sum(limits) / len(limits) if limits else 20.0
-        if a.low is not None and a.high is None:
-            shown += 0.1 * abs(a.low) + 1e-6
-        elif a.high is not None and a.low is None:
-            shown -= 0.1 * abs(a.high) + 1e-6
-        values[a.field] = (shown - a.offset) / a.scale if a.scale else 0.0
+def _auxiliary(scene: Scene, head: str, spec: Auxiliary) -> Column:
+    """Return a number that is in order and stays so, unless somebody has another one shown."""
+    limits = [x for x in (spec.low, spec.high) if x is not None]
+    well = sum(limits) / len(limits) if limits else 20.0
+    if spec.low is not None and spec.high is None:
+        well += 0.1 * abs(spec.low) + 1e-6
+    elif spec.high is not None and spec.low is None:
+        well -= 0.1 * abs(spec.high) + 1e-6
+    told = scene.heads.shows(head, spec.name)
 
     def column(s: Samples) -> dict[str, Floats]:
-        return {name: np.full(s.time_s.shape, np.round(v, 4)) for name, v in values.items()}
+        shown = told.spread(s.time_s, lambda value: well if value is None else value)
+        raw = (shown - spec.offset) / spec.scale if spec.scale else np.zeros(shown.shape)
+        return {spec.field: np.round(raw, 4)}
 
     return column
 

@@ -43,6 +43,7 @@ class Heads:
         """What is wrong with how each head stands."""
         self.optics: dict[str, Timeline[Optics]] = {}
         """What is wrong with the light on each head's detectors."""
+        self._shown: dict[tuple[str, str], Timeline[float | None]] = {}
         self._shafts = dict(shafts)
         for name in (*disturbances.heads, *disturbances.angles, *disturbances.optics):
             self.known(name)
@@ -68,6 +69,10 @@ class Heads:
         if head not in self._shafts:
             raise PersonError(f"no head is called {head!r}", advice=f"Heads: {', '.join(self._shafts)}.")
         return head
+
+    def shows(self, head: str, auxiliary: str) -> Timeline[float | None]:
+        """Return what an auxiliary number of a head shows, as a person reads it; None: that all is well."""
+        return self._shown.setdefault((head, auxiliary), Timeline(None))
 
     def stand(self, head: str, time_s: Floats) -> Stand:
         """Return where a head is at each of rising times."""

@@ -4,23 +4,19 @@ import asyncio
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from typing import Any
 
 from livealign.client import Client
 from livealign.errors import PersonError
 from livealign.snapshot import Finding, Foot, Plane, Snapshot
+from livealign_simulators.moves import GOOD_ENOUGH_MM, moves, worst_mm
 from livealign_simulators.parts import Simulator
 
 __all__ = ["LEISURELY", "QUICK", "Outcome", "Pace", "operate"]
 
-_SHIM_STEP_MM = 0.02
-_SHIFT_STEP_MM = 0.01
-_GOOD_ENOUGH_MM = 0.03
 _LINKS_S = 20.0
 _POLL_S = 0.1
 _NOTICED_S = 0.7
-
-Tool = Literal["shim", "shift"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +109,8 @@ class _Operator:
         before = await self._client.snapshot()
         await self._move_feet(plane, before.feet)
         after = await self._settled()
-        worst = max((abs(_move(f, plane) or 0.0) for f in after.feet), default=0.0)
-        if worst > _GOOD_ENOUGH_MM:
+        worst = worst_mm(after.feet, plane)
+        if worst > GOOD_ENOUGH_MM:
             self._say(f"Still {worst:.3f} mm to go: once more.")
             await self._move_feet(plane, after.feet)
             after = await self._settled()
@@ -123,16 +119,9 @@ class _Operator:
         await asyncio.sleep(self._pace.look_s)
 
     async def _move_feet(self, plane: Plane, feet: tuple[Foot, ...]) -> None:
-        tool: Tool = "shim" if plane == "vertical" else "shift"
-        step = _SHIM_STEP_MM if plane == "vertical" else _SHIFT_STEP_MM
-        for foot in feet:
-            move = _move(foot, plane)
-            if move is None:
-                raise PersonError(f"no move is known for the {foot.name}", where="service")
-            amount = round(round(move / step) * step, 6)
-            if amount:
-                self._say(f"{foot.name.capitalize()}: {_done(plane, amount)}.")
-                await self._mechanic.do(tool, foot=foot.name, mm=amount)
+        for tool, foot, amount in moves(feet, plane):
+            self._say(f"{foot.name.capitalize()}: {_done(plane, amount)}.")
+            await self._mechanic.do(tool, foot=foot.name, mm=amount)
 
     async def _settled(self) -> Snapshot:
         await asyncio.sleep(_NOTICED_S)
@@ -169,10 +158,6 @@ def _required(finding: Finding | None, name: str) -> Finding:
 
 def _plain(finding: Finding) -> dict[str, Any]:
     return {"pose": asdict(finding.pose), "feet": [asdict(f) for f in finding.feet]}
-
-
-def _move(foot: Foot, plane: Plane) -> float | None:
-    return foot.vertical_mm if plane == "vertical" else foot.horizontal_mm
 
 
 def _words(foot: Foot, plane: Plane) -> str:

@@ -8,6 +8,7 @@ from livealign.config.job import Job
 from livealign.config.rig import Rig
 from livealign.snapshot import Foot, PlanePose, Pose
 from livealign_simulators.disturbances import NONE, Disturbances
+from livealign_simulators.geometry import AxisLine
 from livealign_simulators.heads import Heads
 from livealign_simulators.machine import Machine
 from livealign_simulators.mechanic import Mechanic
@@ -52,17 +53,23 @@ class Scene:
 
 
 def build_scene(
-    job: Job, rig: Rig, seed: int, angle_deg: float = 90.0, disturbances: Disturbances = NONE
+    job: Job,
+    rig: Rig,
+    seed: int,
+    angle_deg: float = 90.0,
+    disturbances: Disturbances = NONE,
+    *,
+    start: AxisLine | None = None,
 ) -> Scene:
-    """Set up a machine found in a pose drawn from the seed, its heads at 3 o'clock, and with what is wrong.
+    """Set up a machine, found in a pose that is given or drawn from the seed, its heads, and what is wrong.
 
     Raises:
         PersonError: if the job, the rig and the disturbances do not go together.
     """
-    hidden, start, moves, devices = np.random.SeedSequence(seed).spawn(4)
+    hidden, found, moves, devices = np.random.SeedSequence(seed).spawn(4)
     truth = draw_truth(job, rig, hidden, disturbances.mistakes)
     machine = Machine(
-        draw_start(start),
+        start or draw_start(found),
         truth.feet,
         moves,
         settling=disturbances.settling,
