@@ -246,7 +246,7 @@ def _taken_over(broker: Broker) -> tuple[Happen, Happen, float]:
         try:
             await other.__aexit__(None, None, None)
         except aiomqtt.MqttError:
-            return
+            other._disconnected.exception()  # the library keeps it for somebody to ask
 
     return other.__aenter__, leave, OUT_S
 
