@@ -9,7 +9,7 @@ import signal
 import tempfile
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -243,9 +243,9 @@ def _taken_over(broker: Broker) -> tuple[Happen, Happen, float]:
 
     async def leave() -> None:
         # By now ours has taken its name back, which ends the other.
-        try:
+        with suppress(aiomqtt.MqttError):
             await other.__aexit__(None, None, None)
-        except aiomqtt.MqttError:
+        if other._disconnected.done():
             other._disconnected.exception()  # the library keeps it for somebody to ask
 
     return other.__aenter__, leave, OUT_S
