@@ -2,9 +2,9 @@
 
 import numpy as np
 from figures import Figure
-from heads import JOB, RIG
 from numpy.typing import NDArray
 
+from heads import JOB, RIG
 from livealign.config.load import load_pair
 from livealign.model.linear import solve
 from livealign.model.rig import RigModel

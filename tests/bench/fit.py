@@ -7,9 +7,9 @@ from functools import partial
 
 import numpy as np
 from figures import Figure
-from heads import JOB, RIG
 from numpy.typing import NDArray
 
+from heads import JOB, RIG
 from livealign.config.load import load_pair
 from livealign.model.rig import RigModel
 from livealign.model.sweep import Sweep

@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 from figures import Figure, percentile
-from heads import JOB, LINKS, RATE_HZ, Head, write_rig
 from parts import Pty, running_daemon, running_echo
 from websockets.asyncio.client import connect
 
+from heads import JOB, LINKS, RATE_HZ, Head, write_rig
 from livealign.client import Client
 
 __all__ = ["measure"]

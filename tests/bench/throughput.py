@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 from figures import Figure
-from heads import JOB, LINKS, RATE_HZ, RIG, Head
 
+from heads import JOB, LINKS, RATE_HZ, RIG, Head
 from livealign.config.load import load_pair
 from livealign.record.captured import captured_events, rig_for_files
 from livealign.record.replay import run_events

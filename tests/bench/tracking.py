@@ -4,9 +4,9 @@ from itertools import pairwise
 
 import numpy as np
 from figures import Figure, percentile
-from heads import JOB, RATE_HZ, RIG
 from numpy.typing import NDArray
 
+from heads import JOB, RATE_HZ, RIG
 from livealign.config.load import load_pair
 from livealign.model.rig import RigModel
 from livealign.model.sweep import Sweep

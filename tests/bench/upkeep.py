@@ -8,10 +8,10 @@ from collections.abc import Callable
 import numpy as np
 import psutil
 from figures import Figure
-from heads import JOB, RATE_HZ, RIG
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from heads import JOB, RATE_HZ, RIG
 from livealign.config.load import load_pair
 from livealign.model.rig import RigModel
 from livealign.model.sweep import Sweep

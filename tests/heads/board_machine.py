@@ -1,4 +1,4 @@
-# ruff: noqa: ARG002, N802, N818, PTH123 - names and calls are those of the board
+# ruff: noqa: N802, N818, PTH123 - names and calls are those of the board
 """The hardware of a board, as far as the head's program sees it: it stands in for `machine`, under MicroPython.
 
 Each line that the head makes sees the next scene; after the last one the power goes off.
