@@ -39,6 +39,9 @@ _COMMANDS = {
         "livealign.cli.listen:listen", "Find out what a sensor head sends, and write a rig file for it."
     ),
     "report": _Command("livealign.cli.report:report", "Write the report of a session."),
+    "replay": _Command(
+        "livealign.cli.replay:replay", "Play a recorded session again, on ports or to look at."
+    ),
     "run": _Command(
         "livealign.cli.run:run", "Read the rig and serve the job's snapshots to screens and clients."
     ),

@@ -10,12 +10,12 @@ from livealign.errors import PersonError
 if TYPE_CHECKING:
     from livealign.paths import ServiceNote
 
-__all__ = ["run"]
+__all__ = ["Bind", "run"]
 
 DEFAULT_BIND = "127.0.0.1:8765"
 
 
-class _Bind(click.ParamType[tuple[str, int]]):
+class Bind(click.ParamType[tuple[str, int]]):
     """HOST:PORT, an IPv6 host in brackets."""
 
     name = "host:port"
@@ -43,7 +43,7 @@ class _Bind(click.ParamType[tuple[str, int]]):
 @click.option("--record", type=click.Path(path_type=Path), help="Folder in which to write a recording.")
 @click.option(
     "--bind",
-    type=_Bind(),
+    type=Bind(),
     default=DEFAULT_BIND,
     show_default=True,
     help="Where to listen; port 0 takes any free one.",

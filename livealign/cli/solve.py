@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from livealign.session.engine import Session
     from livealign.snapshot import Snapshot
 
-__all__ = ["solve"]
+__all__ = ["fresh_session", "solve"]
 
 
 @click.command(
@@ -97,7 +97,7 @@ def _recording(source: tuple[str, ...]) -> "Recording | None":
     return Recording(find_recording(Path(source[0])))
 
 
-def _session(recording: "Recording", job: Path | None, rig: Path | None) -> "Session":
+def fresh_session(recording: "Recording", job: Path | None, rig: Path | None) -> "Session":
     """Return a fresh session on what the recording holds, or on the files given instead."""
     from livealign.config.document import read_text
     from livealign.config.load import parse_pair
@@ -122,7 +122,7 @@ def _solved(
         return _solve_captured(source, job, rig, sink)
     from livealign.record.replay import replay
 
-    session = _session(recording, job, rig)
+    session = fresh_session(recording, job, rig)
     last = replay(session, recording, sink)
     _tell_if_torn(recording)
     return last, session
@@ -151,7 +151,7 @@ def _verify(recording: "Recording", job: Path | None, rig: Path | None) -> None:
     from livealign import __version__
     from livealign.record.replay import verify
 
-    result = verify(_session(recording, job, rig), recording)
+    result = verify(fresh_session(recording, job, rig), recording)
     _tell_if_torn(recording)
     if result.difference is not None:
         other = recording.header.version

@@ -8,9 +8,10 @@ from fastapi import Body, FastAPI, HTTPException, Response, WebSocket, WebSocket
 from pydantic import BaseModel, ConfigDict, Field
 
 from livealign import __version__
-from livealign.service.daemon import Daemon, RefusedError
+from livealign.service.daemon import RefusedError
 from livealign.service.guard import Guard
 from livealign.service.hub import Listener
+from livealign.service.served import Served
 from livealign.snapshot import Plane, Snapshot, json_schema
 
 __all__ = ["create_app"]
@@ -75,7 +76,7 @@ class Trouble(BaseModel):
 _REFUSALS: dict[int | str, dict[str, Any]] = {401: {"model": Trouble}, 403: {"model": Trouble}}
 
 
-def create_app(daemon: Daemon, *, token: str, loopback_only: bool) -> FastAPI:
+def create_app(daemon: Served, *, token: str, loopback_only: bool) -> FastAPI:
     """Return the API of a daemon; it is guarded by the token (see `Guard`)."""
     # Pages that show the API would fetch scripts from elsewhere: only the description itself is served.
     app = FastAPI(title="livealign", version=__version__, docs_url=None, redoc_url=None)

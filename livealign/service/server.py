@@ -10,12 +10,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import uvicorn
+from fastapi import FastAPI
 
 from livealign.errors import PersonError
 from livealign.paths import ServiceNote, read_note, write_note
 from livealign.service.app import create_app
-from livealign.service.daemon import Daemon
 from livealign.service.guard import is_loopback
+from livealign.service.served import Served
 from livealign.service.signals import stop_on_signals
 
 __all__ = ["Bind", "listen", "new_token", "serve"]
@@ -52,7 +53,13 @@ def listen(bind: Bind) -> socket.socket:
 
 
 async def serve(
-    daemon: Daemon, listening: socket.socket, *, token: str, note: Path, ready: Callable[[ServiceNote], None]
+    daemon: Served,
+    listening: socket.socket,
+    *,
+    token: str,
+    note: Path,
+    ready: Callable[[ServiceNote], None],
+    extend: Callable[[FastAPI], None] | None = None,
 ) -> None:
     """Run the daemon and its API until Ctrl-C, SIGTERM or `daemon.stop`; leaves no note behind.
 
@@ -62,13 +69,17 @@ async def serve(
         token: what clients must show.
         note: file in which to say where the service is, while it runs.
         ready: is called with the note's content once clients can come.
+        extend: adds to the API what this daemon has and others have not.
 
     Raises:
         PersonError: if the note cannot be written, or the session has failed.
     """
     host, port = listening.getsockname()[:2]
     left = ServiceNote(f"http://{_reachable(host)}:{port}", token, os.getpid())
-    server = _Server(_config(daemon, token, loopback_only=is_loopback(host)))
+    app = create_app(daemon, token=token, loopback_only=is_loopback(host))
+    if extend is not None:
+        extend(app)
+    server = _Server(_config(app))
     serving = asyncio.create_task(server.serve(sockets=[listening]), name="api")
     running = asyncio.create_task(daemon.run(), name="daemon")
     try:
@@ -101,12 +112,12 @@ class _Server(uvicorn.Server):
         yield
 
 
-def _config(daemon: Daemon, token: str, *, loopback_only: bool) -> uvicorn.Config:
+def _config(app: FastAPI) -> uvicorn.Config:
     log = logging.getLogger("uvicorn.error")
     log.setLevel(logging.ERROR)
     log.addFilter(_not_about_stopping)
     return uvicorn.Config(
-        create_app(daemon, token=token, loopback_only=loopback_only),
+        app,
         ws="websockets-sansio",
         ws_per_message_deflate=False,
         ws_max_size=65536,  # clients have nothing to say on the stream
