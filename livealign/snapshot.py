@@ -16,17 +16,21 @@ __all__ = [
     "BudgetLine",
     "BudgetPart",
     "ChannelState",
+    "Closing",
+    "ClosingState",
     "CounterState",
     "Diagnosis",
     "Finding",
     "Foot",
     "GrossReading",
+    "ItemState",
     "LinkStatus",
     "MachineState",
     "Phase",
     "Plane",
     "PlanePose",
     "Pose",
+    "ReadinessItem",
     "Residual",
     "RotationState",
     "Settling",
@@ -45,6 +49,8 @@ Phase = Literal["ready", "rotation", "findings", "adjust"]
 
 Plane = Literal["vertical", "horizontal"]
 MachineState = Literal["unknown", "turning", "moving", "settling", "settled"]
+ItemState = Literal["open", "done", "not applicable"]
+ClosingState = Literal["verified", "not verified"]
 VerdictState = Literal["conforming", "not conforming", "undecided", "not known"]
 
 
@@ -263,6 +269,36 @@ class LinkStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadinessItem:
+    """One item of the checklist, and who said what of it and when."""
+
+    id: str
+    title: str
+    text: str
+    safety: bool = False
+    """While it is open the job cannot be closed as verified."""
+    limit_mm: float | None = None
+    source: str = ""
+    state: ItemState = "open"
+    who: str = ""
+    time_s: float | None = None
+    note: str = ""
+    """A remark; of an item that is not applicable, the reason."""
+    value_mm: float | None = None
+    """What was measured, where there is a limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """How the job was closed."""
+
+    state: ClosingState
+    who: str
+    time_s: float
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
     """Everything that is known about a job at one moment."""
 
@@ -299,6 +335,9 @@ class Snapshot:
     advice: tuple[str, ...] = ()
     """What to do next, in words, most important first."""
     notes: tuple[str, ...] = ()
+    readiness: tuple[ReadinessItem, ...] = ()
+    """The checklist; empty if the session has none."""
+    closed: Closing | None = None
 
 
 @cache

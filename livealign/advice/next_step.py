@@ -51,6 +51,7 @@ def advise(
     parked_badly: bool,
     moved_unseen: bool,
     creep: str = "",
+    first: str = "",
 ) -> tuple[str, ...]:
     """Return what to do next, most important first."""
     lines = [
@@ -67,6 +68,7 @@ def advise(
     if hold:
         lines.append("Readings are held: release the hold to go on.")
     if phase == "ready":
+        lines += [first] if first else []
         lines.append("Begin a rotation, then turn both shafts slowly one way, as far as you can.")
     elif phase == "rotation":
         lines += rotation.missing or [_rotating(rotation, verdict)]

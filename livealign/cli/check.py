@@ -102,9 +102,13 @@ def _file_values(loaded: "Loaded") -> dict[str, Any]:
     from livealign.config.describe import understood
 
     where = _where(loaded)
+    checklist = loaded.checklist and loaded.checklist.model_dump(exclude={"file_schema"})
     return {
         "doubts": [d.as_dict() for d in _doubts(loaded)],
-        "understood": understood(loaded.job, loaded.rig, where, _target(loaded, where)),
+        "understood": {
+            **understood(loaded.job, loaded.rig, where, _target(loaded, where)),
+            "checklist": checklist,
+        },
     }
 
 

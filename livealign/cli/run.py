@@ -36,10 +36,14 @@ class Bind(click.ParamType[tuple[str, int]]):
     epilog="\b\nExamples:\n"
     "  livealign run --job job.toml --rig rig.toml\n"
     "  livealign run --job job.toml --rig rig.toml --record recordings\n"
+    "  livealign run --job job.toml --rig rig.toml --checklist plant.toml\n"
     "  livealign run --job job.toml --rig rig.toml --bind 127.0.0.1:0"
 )
 @click.option("--job", required=True, type=click.Path(path_type=Path), help="The job file.")
 @click.option("--rig", required=True, type=click.Path(path_type=Path), help="The rig file.")
+@click.option(
+    "--checklist", type=click.Path(path_type=Path), help="The plant's checklist, instead of the one shipped."
+)
 @click.option("--record", type=click.Path(path_type=Path), help="Folder in which to write a recording.")
 @click.option(
     "--bind",
@@ -57,7 +61,14 @@ class Bind(click.ParamType[tuple[str, int]]):
     help="Most snapshots a second.",
 )
 def run(
-    *, job: Path, rig: Path, record: Path | None, bind: tuple[str, int], note: Path | None, rate: float
+    *,
+    job: Path,
+    rig: Path,
+    checklist: Path | None,
+    record: Path | None,
+    bind: tuple[str, int],
+    note: Path | None,
+    rate: float,
 ) -> None:
     """Read the rig and serve the job's snapshots to screens and clients.
 
@@ -73,6 +84,7 @@ def run(
             run_job(
                 job,
                 rig,
+                checklist=checklist,
                 record=record,
                 bind=bind,
                 note=note,

@@ -100,14 +100,16 @@ def _recording(source: tuple[str, ...]) -> "Recording | None":
 def fresh_session(recording: "Recording", job: Path | None, rig: Path | None) -> "Session":
     """Return a fresh session on what the recording holds, or on the files given instead."""
     from livealign.config.document import read_text
-    from livealign.config.load import parse_pair
+    from livealign.config.load import parse_checklist, parse_pair
     from livealign.session.engine import Session
 
     inside = f"{recording.path}:"
     job_text, job_where = (read_text(job), str(job)) if job else (recording.job_text, f"{inside}job.toml")
     rig_text, rig_where = (read_text(rig), str(rig)) if rig else (recording.rig_text, f"{inside}rig.toml")
     the_job, the_rig = parse_pair(job_text, rig_text, job_where, rig_where)
-    return Session(the_job, the_rig, snapshots_per_s=recording.header.snapshots_per_s)
+    text = recording.checklist_text
+    checklist = None if text is None else parse_checklist(text, f"{inside}checklist.toml")
+    return Session(the_job, the_rig, checklist, snapshots_per_s=recording.header.snapshots_per_s)
 
 
 def _solved(

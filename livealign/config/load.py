@@ -1,10 +1,11 @@
-"""Job and rig files, read and checked; all that is wrong is told at once."""
+"""Job files, rig files and checklists, read and checked; all that is wrong is told at once."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, ParamSpec, TypeVar
 
+from livealign.config.checklist import Checklist, default_checklist_text
 from livealign.config.crosscheck import job_problems, pair_problems, rig_problems
 from livealign.config.document import Document, read_document, read_text, validated
 from livealign.config.job import Job
@@ -16,10 +17,13 @@ __all__ = [
     "ConfigError",
     "ConfigErrors",
     "Loaded",
+    "default_checklist",
+    "load_checklist",
     "load_files",
     "load_job",
     "load_pair",
     "load_rig",
+    "parse_checklist",
     "parse_job",
     "parse_pair",
     "parse_rig",
@@ -27,7 +31,7 @@ __all__ = [
 
 T = TypeVar("T")
 P = ParamSpec("P")
-Kind = Literal["job", "rig"]
+Kind = Literal["job", "rig", "checklist"]
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,7 @@ class Loaded:
     rig: Rig | None = None
     job_where: str = ""
     rig_where: str = ""
+    checklist: Checklist | None = None
 
 
 def load_job(path: Path | str) -> Job:
@@ -58,6 +63,20 @@ def load_rig(path: Path | str) -> Rig:
     return parse_rig(read_text(Path(path)), str(path))
 
 
+def load_checklist(path: Path | str) -> Checklist:
+    """Read a checklist.
+
+    Raises:
+        ConfigErrors: with everything that is wrong.
+    """
+    return parse_checklist(read_text(Path(path)), str(path))
+
+
+def default_checklist() -> Checklist:
+    """Return the checklist that is shipped."""
+    return parse_checklist(default_checklist_text(), "the shipped checklist")
+
+
 def load_pair(job_path: Path | str, rig_path: Path | str) -> tuple[Job, Rig]:
     """Read a job file and the rig file that goes with it, and check that they agree.
 
@@ -71,7 +90,7 @@ def load_pair(job_path: Path | str, rig_path: Path | str) -> tuple[Job, Rig]:
 
 
 def load_files(paths: Sequence[Path | str]) -> Loaded:
-    """Read a job file, a rig file, or one of each in either order: their `schema` tells which is which.
+    """Read a job file, a rig file, a checklist, or one of each in any order: their `schema` tells which is which.
 
     Raises:
         ConfigErrors: with everything that is wrong.
@@ -91,18 +110,20 @@ def load_files(paths: Sequence[Path | str]) -> Loaded:
             continue
         sure: Kind = other if kind is None else kind
         if sure in found:
-            both = f"this is a {sure} file, and so is {found[sure].where}; give one job and one rig"
+            both = f"this is {_CALLED[sure]}, and so is {found[sure].where}; give one of each"
             errors.append(doc.error(("schema",), both))
         else:
             found[sure] = doc
     job_doc, rig_doc = found.get("job"), found.get("rig")
     job = _job(job_doc, errors) if job_doc else None
     rig = _rig(rig_doc, errors) if rig_doc else None
+    list_doc = found.get("checklist")
+    checklist = _checklist(list_doc, errors) if list_doc else None
     if job_doc and rig_doc:
         errors += pair_problems(job_doc, rig_doc)
     if errors:
         raise ConfigErrors(errors)
-    return Loaded(job, rig, job_doc.where if job_doc else "", rig_doc.where if rig_doc else "")
+    return Loaded(job, rig, job_doc.where if job_doc else "", rig_doc.where if rig_doc else "", checklist)
 
 
 def parse_job(text: str, where: str) -> Job:
@@ -125,6 +146,16 @@ def parse_rig(text: str, where: str) -> Rig:
     return _right(_rig(read_document(text, where), errors), errors)
 
 
+def parse_checklist(text: str, where: str) -> Checklist:
+    """Read the text of a checklist; `where` stands in messages for its name.
+
+    Raises:
+        ConfigErrors: with everything that is wrong.
+    """
+    errors: list[ConfigError] = []
+    return _right(_checklist(read_document(text, where), errors), errors)
+
+
 def parse_pair(job_text: str, rig_text: str, job_where: str, rig_where: str) -> tuple[Job, Rig]:
     """Read the texts of a job and a rig file and check that they agree.
 
@@ -141,14 +172,13 @@ def _pair(
     rig_doc = None if rig_text is None else _kept(errors, read_document, rig_text, rig_where)
     job = _job(job_doc, errors) if job_doc else None
     rig = _rig(rig_doc, errors) if rig_doc else None
-    if job_doc and rig_doc and _kind(job_doc) != "rig" and _kind(rig_doc) != "job":
+    if job_doc and rig_doc and _kind(job_doc) in {None, "job"} and _kind(rig_doc) in {None, "rig"}:
         errors += pair_problems(job_doc, rig_doc)
     return _right(job, errors), _right(rig, errors)
 
 
 def _job(doc: Document, errors: list[ConfigError]) -> Job | None:
-    if _kind(doc) == "rig":
-        errors.append(doc.error(("schema",), "this is a rig file; a job file is wanted here"))
+    if not _is(doc, "job", errors):
         return None
     job, wrong = validated(Job, doc, doc.data)
     errors += wrong + job_problems(doc)
@@ -156,12 +186,37 @@ def _job(doc: Document, errors: list[ConfigError]) -> Job | None:
 
 
 def _rig(doc: Document, errors: list[ConfigError]) -> Rig | None:
-    if _kind(doc) == "job":
-        errors.append(doc.error(("schema",), "this is a job file; a rig file is wanted here"))
+    if not _is(doc, "rig", errors):
         return None
     rig, wrong = validated(Rig, doc, doc.data)
     errors += wrong + rig_problems(doc) + plug_problems(doc)
     return rig
+
+
+def _checklist(doc: Document, errors: list[ConfigError]) -> Checklist | None:
+    if not _is(doc, "checklist", errors):
+        return None
+    checklist, wrong = validated(Checklist, doc, doc.data)
+    errors += wrong
+    seen: dict[str, int] = {}
+    for path, item in doc.tables("items"):
+        name, number = str(item.get("id")), int(path[-1]) + 1
+        if seen.setdefault(name, number) != number:
+            message = f"{name!r} stands here for the second time; items[{seen[name]}] has it already"
+            errors.append(doc.error((*path, "id"), message, found=name))
+    return checklist
+
+
+_CALLED: dict[Kind, str] = {"job": "a job file", "rig": "a rig file", "checklist": "a checklist"}
+
+
+def _is(doc: Document, wanted: Kind, errors: list[ConfigError]) -> bool:
+    """Tell whether a file may be what is wanted; if it is surely something else, say so."""
+    kind = _kind(doc)
+    if kind is None or kind == wanted:
+        return True
+    errors.append(doc.error(("schema",), f"this is {_CALLED[kind]}; {_CALLED[wanted]} is wanted here"))
+    return False
 
 
 def _kind(doc: Document) -> Kind | None:
@@ -176,6 +231,7 @@ def _kind(doc: Document) -> Kind | None:
 _TABLES: tuple[tuple[Kind, frozenset[str]], ...] = (
     ("job", frozenset({"machines", "coupling", "feet", "distances"})),
     ("rig", frozenset({"links", "heads"})),
+    ("checklist", frozenset({"items"})),
 )
 
 

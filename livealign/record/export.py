@@ -100,6 +100,7 @@ def import_folder(folder: Path, path: Path) -> int:
             start_unix_ns=int(session["start_unix_ns"]),
             job_text=session["job.toml"],
             rig_text=session["rig.toml"],
+            checklist_text=session.get("checklist.toml"),
             snapshots_per_s=float(session["snapshots_per_s"]),
         )
     except (OSError, ValueError, KeyError, TypeError) as e:
@@ -138,6 +139,7 @@ def _session(recording: Recording) -> dict[str, Any]:
         "snapshots_per_s": header.snapshots_per_s,
         "job.toml": recording.job_text,
         "rig.toml": recording.rig_text,
+        **({} if recording.checklist_text is None else {"checklist.toml": recording.checklist_text}),
     }
 
 

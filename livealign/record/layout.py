@@ -2,10 +2,11 @@
 
 import json
 from base64 import b64decode, b64encode
-from typing import Any
+from dataclasses import fields as fields_of
+from typing import Any, get_args
 
-from livealign.session.events import Command, Event, Tick
-from livealign.snapshot import json_schema
+from livealign.session.events import Command, CommandName, Event, Tick
+from livealign.snapshot import ClosingState, ItemState, json_schema
 from livealign.stream.contracts import Frame, LinkEvent
 
 __all__ = ["FORMAT", "SCHEMAS", "SNAPSHOTS", "decode_event", "encode_event", "kind_of", "topic_of"]
@@ -14,13 +15,15 @@ FORMAT = "livealign.recording/1"
 SNAPSHOTS = "snapshots"
 
 
-def _object(title: str, **properties: dict[str, Any]) -> dict[str, Any]:
+def _object(
+    title: str, optional: frozenset[str] = frozenset(), **properties: dict[str, Any]
+) -> dict[str, Any]:
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": title,
         "type": "object",
         "properties": properties,
-        "required": sorted(properties),
+        "required": sorted(set(properties) - optional),
         "additionalProperties": False,
     }
 
@@ -35,10 +38,15 @@ SCHEMAS: dict[str, dict[str, Any]] = {
     ),
     "commands": _object(
         "livealign.Command",
-        name={"enum": ["begin_rotation", "end_rotation", "adjust", "hold", "note"]},
+        optional=frozenset({"item", "state", "who", "value_mm"}),
+        name={"enum": list(get_args(CommandName))},
         plane={"enum": ["vertical", "horizontal", None]},
         on={"type": "boolean"},
         text={"type": "string"},
+        item={"type": "string"},
+        state={"enum": [*get_args(ItemState), *get_args(ClosingState)]},
+        who={"type": "string"},
+        value_mm={"type": "number"},
     ),
     "ticks": _object("livealign.Tick"),
     SNAPSHOTS: json_schema(),
@@ -72,7 +80,7 @@ def encode_event(event: Event) -> bytes:
         case LinkEvent():
             fields: dict[str, Any] = {"state": event.state, "detail": event.detail, "dropped": event.dropped}
         case Command():
-            fields = {"name": event.name, "plane": event.plane, "on": event.on, "text": event.text}
+            fields = _command_fields(event)
         case Tick():
             return b"{}"
     return json.dumps(fields, ensure_ascii=False, separators=(",", ":")).encode()
@@ -95,21 +103,44 @@ def decode_event(topic: str, data: bytes, time_ns: int) -> Event | None:
         case "links":
             return LinkEvent(link, fields["state"], time_ns, fields["detail"], fields["dropped"])
         case "commands":
-            return Command(fields["name"], time_ns, fields["plane"], fields["on"], fields["text"])
+            return Command(time_ns=time_ns, **fields)
         case _:
             return Tick(time_ns)
 
 
-_TYPES = {"string": str, "boolean": bool, "integer": int}
+_ALWAYS = frozenset({"name", "plane", "on", "text"})
+
+
+def _command_fields(command: Command) -> dict[str, Any]:
+    """Return what every command has, and of the rest what is said: recordings of every version look alike."""
+    return {
+        f.name: getattr(command, f.name)
+        for f in fields_of(command)
+        if f.name in _ALWAYS or (f.name != "time_ns" and getattr(command, f.name) != f.default)
+    }
+
+
+_TYPES: dict[str, tuple[type, ...]] = {
+    "string": (str,),
+    "boolean": (bool,),
+    "integer": (int,),
+    "number": (int, float),
+}
 
 
 def _check(kind: str, fields: dict[str, Any]) -> None:
-    """Raise a ValueError if a value is not what its schema says: damage that is still good JSON."""
-    for name, rule in SCHEMAS[kind]["properties"].items():
+    """Raise an error if a value is not what its schema says: damage that is still good JSON."""
+    schema = SCHEMAS[kind]
+    unknown = set(fields) - set(schema["properties"])
+    if kind == "commands" and unknown:
+        raise ValueError(f"{min(unknown)} is not known")
+    for name, rule in schema["properties"].items():
+        if name not in fields and name not in schema["required"]:
+            continue
         value = fields[name]
         if "enum" in rule:
             right = value in rule["enum"]
         else:
-            right = type(value) is _TYPES[rule["type"]] and value >= rule.get("minimum", value)
+            right = type(value) in _TYPES[rule["type"]] and value >= rule.get("minimum", value)
         if not right:
             raise ValueError(f"{name} is {value!r:.40}")

@@ -35,6 +35,7 @@ def mend(recording: Recording, path: Path) -> Mended:
         start_unix_ns=header.start_unix_ns,
         job_text=recording.job_text,
         rig_text=recording.rig_text,
+        checklist_text=recording.checklist_text,
         snapshots_per_s=header.snapshots_per_s,
     )
     until_ns = 0

@@ -86,6 +86,8 @@ class Recording:
             )
             self.job_text = metadata["job.toml"]["text"]
             self.rig_text = metadata["rig.toml"]["text"]
+            self.checklist_text: str | None = metadata.get("checklist.toml", {}).get("text")
+            """None if the session had no checklist."""
         except (KeyError, ValueError) as e:
             raise _no_recording(path, "it has no session header") from e
 

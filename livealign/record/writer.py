@@ -30,7 +30,14 @@ class Recorder:
     """A recording being written: events and snapshots in the order in which they happened."""
 
     def __init__(
-        self, path: Path, *, start_unix_ns: int, job_text: str, rig_text: str, snapshots_per_s: float
+        self,
+        path: Path,
+        *,
+        start_unix_ns: int,
+        job_text: str,
+        rig_text: str,
+        checklist_text: str | None = None,
+        snapshots_per_s: float,
     ) -> None:
         """Create the file and write what the session started from.
 
@@ -53,7 +60,7 @@ class Recorder:
         self._writer = Writer(self._file)
         self._channels: dict[str, int] = {}
         self._schemas: dict[str, int] = {}
-        self._begin(job_text, rig_text, snapshots_per_s)
+        self._begin(job_text, rig_text, checklist_text, snapshots_per_s)
 
     def event(self, event: Event) -> None:
         """Keep an event, before the session is fed with it."""
@@ -92,7 +99,9 @@ class Recorder:
     ) -> None:
         self.close()
 
-    def _begin(self, job_text: str, rig_text: str, snapshots_per_s: float) -> None:
+    def _begin(
+        self, job_text: str, rig_text: str, checklist_text: str | None, snapshots_per_s: float
+    ) -> None:
         start = datetime.fromtimestamp(self._start_unix_ns / 1e9, UTC)
         self._writer.start(library=f"livealign {__version__}")
         # Metadata records stand outside the chunks: they are whole in the file from the start.
@@ -108,6 +117,9 @@ class Recorder:
             },
         )
         self._writer.add_metadata("job.toml", {"text": job_text})
+        if checklist_text is not None:
+            self._writer.add_metadata("checklist.toml", {"text": checklist_text})
+        # The rig stands last: whoever has found it has found them all.
         self._writer.add_metadata("rig.toml", {"text": rig_text})
         self._file.flush()
 

@@ -12,7 +12,7 @@ from livealign.service.daemon import RefusedError
 from livealign.service.guard import Guard
 from livealign.service.hub import Listener
 from livealign.service.served import Served
-from livealign.snapshot import Plane, Snapshot, json_schema
+from livealign.snapshot import ClosingState, ItemState, Plane, Snapshot, json_schema
 
 __all__ = ["create_app"]
 
@@ -56,7 +56,35 @@ class Note(_Asked):
     text: Annotated[str, Field(min_length=1, max_length=500)]
 
 
-AnyCommand = Annotated[BeginRotation | EndRotation | Adjust | Hold | Note, Field(discriminator="name")]
+_Who = Annotated[str, Field(max_length=60)]
+_Remark = Annotated[str, Field(max_length=500)]
+
+
+class CheckOff(_Asked):
+    """Say of an item of the checklist that it is done, not applicable (with the reason), or open again."""
+
+    name: Literal["check_off"]
+    item: Annotated[str, Field(max_length=40)]
+    state: ItemState = "done"
+    who: _Who
+    text: _Remark = ""
+    value_mm: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] | None = None
+    """What was measured, where the item has a limit."""
+
+
+class CloseOut(_Asked):
+    """Close the job as verified or not verified; with `on` false, open it again."""
+
+    name: Literal["close_out"]
+    state: ClosingState = "verified"
+    who: _Who = ""
+    text: _Remark = ""
+    on: bool = True
+
+
+AnyCommand = Annotated[
+    BeginRotation | EndRotation | Adjust | Hold | Note | CheckOff | CloseOut, Field(discriminator="name")
+]
 
 
 class Obeyed(BaseModel):

@@ -11,7 +11,7 @@ from livealign.service.inbox import Asked, Entry, Inbox, InboxFullError
 from livealign.service.links import carried, close_links
 from livealign.service.notices import LinkNotices
 from livealign.session.events import Command, CommandName, Event, Tick
-from livealign.snapshot import Plane, encode
+from livealign.snapshot import encode
 from livealign.stream.contracts import Clock, Driver, LinkEvent
 
 if TYPE_CHECKING:
@@ -104,16 +104,18 @@ class Daemon:
         """Ask `run` to end."""
         self._stop.set()
 
-    async def command(
-        self, name: CommandName, *, plane: Plane | None = None, on: bool = True, text: str = ""
-    ) -> float:
+    async def command(self, name: CommandName, **said: Any) -> float:
         """Obey a command after all that came before it, and return when that was, in seconds of the session.
+
+        Args:
+            name: the command's.
+            said: what belongs to it, as `Command` names it.
 
         Raises:
             RefusedError: if it cannot be obeyed now.
         """
         answer: asyncio.Future[str | None] = asyncio.get_running_loop().create_future()
-        command = Command(name, self._clock(), plane, on, text)
+        command = Command(name, self._clock(), **said)
         try:
             self._inbox.ask(Asked(command, answer))
         except InboxFullError:

@@ -7,8 +7,9 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from livealign.config.calibration_age import calibration_doubts
+from livealign.config.checklist import default_checklist_text
 from livealign.config.document import read_text
-from livealign.config.load import load_pair
+from livealign.config.load import load_pair, parse_checklist
 from livealign.paths import ServiceNote, default_note_path
 from livealign.record.writer import Recorder, recording_path
 from livealign.service.daemon import Daemon, session_clock
@@ -24,6 +25,7 @@ async def run_job(
     job_path: Path,
     rig_path: Path,
     *,
+    checklist: Path | None = None,
     record: Path | None,
     bind: Bind,
     note: Path | None,
@@ -37,6 +39,7 @@ async def run_job(
     Args:
         job_path: the job file.
         rig_path: the rig file.
+        checklist: the plant's checklist; None for the one shipped.
         record: folder for a recording, or None.
         bind: where to listen.
         note: file for the note to clients; None is the default place.
@@ -52,7 +55,9 @@ async def run_job(
     job, rig = load_pair(job_path, rig_path)
     for reminder in calibration_doubts(rig, today):
         say(f"{rig_path}: {reminder.key}: {reminder.what}. {reminder.advice}")
-    session = Session(job, rig, snapshots_per_s=rate_hz)
+    checklist_text = default_checklist_text() if checklist is None else read_text(checklist)
+    the_checklist = parse_checklist(checklist_text, str(checklist or "the shipped checklist"))
+    session = Session(job, rig, the_checklist, snapshots_per_s=rate_hz)
     clock = session_clock()
     start_unix_ns = time.time_ns()
     drivers = build_drivers(rig, clock)
@@ -71,6 +76,7 @@ async def run_job(
                 start_unix_ns=start_unix_ns,
                 job_text=read_text(job_path),
                 rig_text=read_text(rig_path),
+                checklist_text=checklist_text,
                 snapshots_per_s=rate_hz,
             )
             say(f"Recording to {path}")

@@ -8,7 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from livealign.advice import corrections, next_step, words
+from livealign.advice import corrections, next_step, readiness, words
+from livealign.config.checklist import Checklist
 from livealign.config.job import Job
 from livealign.config.rig import Rig
 from livealign.model.belief import Belief
@@ -17,6 +18,7 @@ from livealign.model.rig import RigModel
 from livealign.model.sweep import SweepFit
 from livealign.model.tracker import Track, Tracker
 from livealign.session.assessment import Assessment, assess, diameter_m
+from livealign.session.checks import Checks
 from livealign.session.events import Command, Event, Tick
 from livealign.session.intake import Intake
 from livealign.session.rotation import Rotation
@@ -29,6 +31,7 @@ from livealign.snapshot import (
     Plane,
     Settling,
     Snapshot,
+    Verdict,
 )
 from livealign.stream.contracts import Frame, LinkEvent
 
@@ -48,8 +51,16 @@ _USELESS_M2 = 1.0
 class Session:
     """The course of one job."""
 
-    def __init__(self, job: Job, rig: Rig, *, snapshots_per_s: float = 50.0) -> None:
-        """Build a session from its two files.
+    def __init__(
+        self, job: Job, rig: Rig, checklist: Checklist | None = None, *, snapshots_per_s: float = 50.0
+    ) -> None:
+        """Build a session from its files.
+
+        Args:
+            job: what is aligned.
+            rig: what reads it.
+            checklist: what must be in order; None for a session without one.
+            snapshots_per_s: the most there are.
 
         Raises:
             PersonError: if job and rig do not fit together.
@@ -74,6 +85,7 @@ class Session:
         self._as_left: Finding | None = None
         self._parked_badly = False
         self._notes: list[str] = []
+        self._checks = Checks(checklist, job.units)
         self._judged_s = -np.inf
         self._assessment: tuple[Belief | None, Assessment] | None = None
 
@@ -113,6 +125,8 @@ class Session:
 
     def objection(self, command: Command) -> str | None:
         """Say why a command cannot be obeyed now; None if it can."""
+        if (objection := self._checks.objection(command, self._verified())) is not None:
+            return objection
         rotating = self._phase == "rotation"
         if command.name == "begin_rotation" and rotating:
             return "a rotation is being read already: end it first"
@@ -126,6 +140,13 @@ class Session:
         if command.name == "note" and not command.text.strip():
             return "the note is empty"
         return None
+
+    def _verified(self) -> Verdict | None:
+        """Return the verdict of the last rotation, if nothing was adjusted since."""
+        known = self._assessment is not None and self._assessment[0] is self._belief
+        return (
+            self._assessment[1].verdict if known and self._assessment and self._phase == "findings" else None
+        )
 
     def _obey(self, command: Command) -> None:
         if self.objection(command) is not None:
@@ -147,6 +168,8 @@ class Session:
             self._adjusted = True
         elif command.name == "hold":
             self._hold = command.on
+        elif command.name in {"check_off", "close_out"}:
+            self._checks.obey(command, now_s)
         else:
             self._notes = [*self._notes, command.text.strip()][-_MOST_NOTES:]
 
@@ -250,8 +273,11 @@ class Session:
                 creep=""
                 if track is None or track.creep_m_s is None
                 else next_step.creeping(track.creep_m_s, self._job.units),
+                first=readiness.reminder(self._checks.items),
             ),
             notes=tuple(self._notes),
+            readiness=self._checks.items,
+            closed=self._checks.closed,
         )
 
     def _settling(self, track: Track | None) -> Settling:

@@ -3,12 +3,12 @@
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from livealign.snapshot import Plane
+from livealign.snapshot import ClosingState, ItemState, Plane
 from livealign.stream.contracts import Frame, LinkEvent
 
 __all__ = ["Command", "CommandName", "Event", "Tick"]
 
-CommandName = Literal["begin_rotation", "end_rotation", "adjust", "hold", "note"]
+CommandName = Literal["begin_rotation", "end_rotation", "adjust", "hold", "note", "check_off", "close_out"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,9 +20,17 @@ class Command:
     plane: Plane | None = None
     """With `adjust`: the plane to follow; None keeps the one chosen before."""
     on: bool = True
-    """With `hold`."""
+    """With `hold`; with `close_out`, false opens the job again."""
     text: str = ""
-    """With `note`."""
+    """With `note`; with `check_off` and `close_out` a remark, or the reason."""
+    item: str = ""
+    """With `check_off`: the item's id."""
+    state: ItemState | ClosingState | None = None
+    """With `check_off`: what the item is now; with `close_out`: as what the job is closed."""
+    who: str = ""
+    """With `check_off` and `close_out`: the person who answers for it."""
+    value_mm: float | None = None
+    """With `check_off`: what was measured, where the item has a limit."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from livealign.config.load import parse_pair
+from livealign.record.layout import encode_event
 from livealign.record.reader import RecordedSnapshot, Recording
 from livealign.session.engine import Session
 from livealign.session.events import Command, Event, Tick
@@ -158,8 +159,8 @@ def _line(event: Event) -> str:
             dropped = f" dropped={event.dropped}" if event.dropped else ""
             return f"{at} {event.link} {event.state}{dropped} {json.dumps(event.detail)}"
         case Command():
-            told = {"plane": event.plane, "on": event.on, "text": event.text}
-            return f"{at} ! {event.name} {json.dumps(told, ensure_ascii=False)}"
+            told = json.loads(encode_event(event))
+            return f"{at} ! {told.pop('name')} {json.dumps(told, ensure_ascii=False)}"
         case Tick():
             return f"{at} ."
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from livealign.config.checklist import Checklist
 from livealign.config.job import Job
 from livealign.config.rig import Rig
 from livealign.session.engine import Session
@@ -204,6 +205,7 @@ class Course:
     seed: int = 1
     snapshots_per_s: float = 5.0
     clock: bool = True
+    checklist: Checklist | None = None
     mangle: Callable[[str, bytes], bytes] | None = None
     """What the wire does to a line."""
     angle_deg: float = 0.0
@@ -213,7 +215,10 @@ class Course:
 
     def __post_init__(self) -> None:
         self.session = Session(
-            self.job, rig_of(self.heads, clock=self.clock), snapshots_per_s=self.snapshots_per_s
+            self.job,
+            rig_of(self.heads, clock=self.clock),
+            self.checklist,
+            snapshots_per_s=self.snapshots_per_s,
         )
         ppm = (30.0, -20.0, 10.0, 0.0)
         self.wires = [_Wire(i, h, self.seed, ppm[i % 4]) for i, h in enumerate(self.heads)]
@@ -233,10 +238,8 @@ class Course:
             self.unplugged.add(name)
         return snapshot
 
-    def command(
-        self, name: CommandName, *, plane: Plane | None = None, on: bool = True, text: str = ""
-    ) -> Snapshot:
-        command = Command(name, self.now_ns, plane=plane, on=on, text=text)
+    def command(self, name: CommandName, **more: Any) -> Snapshot:
+        command = Command(name, self.now_ns, **more)
         assert self.session.objection(command) is None
         snapshot = self.feed(command)
         assert snapshot is not None
