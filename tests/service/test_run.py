@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from livealign.client import Client
-from livealign.config.load import parse_pair
+from livealign.config.load import parse_checklist, parse_pair
 from livealign.record.reader import RecordedSnapshot, Recording
 from livealign.record.replay import verify
 from livealign.session.engine import Session
@@ -38,7 +38,9 @@ async def _follow(child: Process, until: float, seen: list[Snapshot]) -> None:
 def _verified(path: Path) -> tuple[int, str | None]:
     recording = Recording(path)
     job, rig = parse_pair(recording.job_text, recording.rig_text, "job", "rig")
-    result = verify(Session(job, rig, snapshots_per_s=recording.header.snapshots_per_s), recording)
+    checklist = parse_checklist(recording.checklist_text or "", "recording:checklist.toml")
+    rate = recording.header.snapshots_per_s
+    result = verify(Session(job, rig, checklist, snapshots_per_s=rate), recording)
     return result.compared, result.difference
 
 
