@@ -31,6 +31,10 @@ _WORDS: dict[DiagnosisName, tuple[str, str]] = {
         "the two shafts do not keep the same angle: backlash in the coupling, or a head that slips",
         "turn both shafts together, one way, without letting the coupling change sides; tighten the heads",
     ),
+    "angles run against each other": (
+        "one angle grows while the other falls, though the shafts are coupled: the rig file has one head's sense wrong",
+        "turn clockwise, see whose number falls, and turn round `sense` at that head's angle in the rig file",
+    ),
     "lag": (
         "position and angle are not taken at the same instant",
         "corrected here; send both in one record, with the device's own clock",

@@ -22,6 +22,7 @@ DiagnosisName = Literal[
     "second harmonic",
     "hysteresis",
     "heads at different angles",
+    "angles run against each other",
     "lag",
     "fast turning",
     "drift",
@@ -37,6 +38,9 @@ _LEAST_M = 2e-6
 _LEAST_NOISES = 0.5
 _LEAST_LAG_S = 1e-3
 _LEAST_HEADS_RAD = np.radians(0.3)
+_LEAST_RUN_RAD = np.radians(20.0)
+_ALIKE = 0.9
+_PARTS = 20
 _FAST_RAD_S = np.radians(60.0)
 _SHORT_RAD = np.radians(60.0)
 _OWN = 3
@@ -292,14 +296,23 @@ def _heads(model: RigModel, series: list[_Series]) -> list[Diagnosis]:
         both = (a.time_s >= b.time_s[0]) & (a.time_s <= b.time_s[-1])
         if int(both.sum()) < 20:
             continue
-        apart = a.angle[both] - np.interp(a.time_s[both], b.time_s, b.angle)
-        apart = (apart + np.pi) % (2.0 * np.pi) - np.pi
-        # Averages of a twentieth of the readings each, so that noise does not count as a difference.
-        parts = np.array([part.mean() for part in np.array_split(apart, 20)])
+        other = np.interp(a.time_s[both], b.time_s, b.angle)
+        run = float(np.ptp(a.angle[both]))
+        if min(run, float(np.ptp(other))) > _LEAST_RUN_RAD and _against(a.angle[both], other):
+            found.append(Diagnosis("angles run against each other", run, "rad", (indices[0], i), 0.0))
+            continue
+        apart = (a.angle[both] - other + np.pi) % (2.0 * np.pi) - np.pi
+        # Averages of a twentieth of the readings each, so that noise counts as little of a difference.
+        parts = np.array([part.mean() for part in np.array_split(apart, _PARTS)])
+        noise = robust.scale(np.diff(apart)) * (_PARTS / (2.0 * apart.size)) ** 0.5
         spread = float(parts.max() - parts.min())
-        if spread > _LEAST_HEADS_RAD:
+        if spread > _LEAST_HEADS_RAD + _SURE * noise:
             found.append(Diagnosis("heads at different angles", spread, "rad", (indices[0], i), 0.0))
     return found
+
+
+def _against(one: FloatArray, other: FloatArray) -> bool:
+    return float(np.corrcoef(one, other)[0, 1]) < -_ALIKE
 
 
 def _whole(e: Evidence, series: list[_Series], left: list[FloatArray]) -> list[Diagnosis]:

@@ -32,13 +32,17 @@ class Turn:
     noise_of_second: float = 1.0
     lag_s: float = 0.0
     apart_rad: float = 0.0
+    against: bool = False
+    """The second head's angle runs the wrong way."""
+    step_s: float = 0.01
+    tilt_rad: float = ANGLE_NOISE
     wrong: Callable[[int, NDArray[np.float64], FloatArray, FloatArray], FloatArray | float] = lambda *_: 0.0
     """(detector, time s, angle, direction) to metres."""
 
     def examine(self) -> tuple[SweepFit, tuple[Diagnosis, ...]]:
         rng = np.random.default_rng(self.seed)
         one_way = self.arc_deg / self.speed_deg_s
-        time = np.arange(0.0, one_way * (2 if self.both_ways else 1), 0.01)
+        time = np.arange(0.0, one_way * (2 if self.both_ways else 1), self.step_s)
         back = time >= one_way
         angle = np.radians(self.speed_deg_s * np.where(back, 2 * one_way - time, time))
         angle = angle + np.radians(3.0) * np.sin(2 * np.pi * time / 1.7)  # no hand turns evenly
@@ -46,11 +50,12 @@ class Turn:
         sweep = Sweep(MODEL)
         for i, d in enumerate(DETECTORS):
             own = angle + (self.apart_rad * (way > 0) if i else 0.0)
+            own = -own if self.against and i else own
             seen = own - self.lag_s * np.gradient(own, time)
             across, up = POSE[0] + POSE[1] * d.x_m, POSE[2] + POSE[3] * d.x_m
             value = d.sign * (across * np.sin(seen) + up * np.cos(seen)) + self.wrong(i, time, own, way)
             value += rng.normal(0.0, NOISE_M * (self.noise_of_second if i else 1.0), time.size)
-            sweep.add(i, own + rng.normal(0.0, ANGLE_NOISE, time.size), value, time)
+            sweep.add(i, own + rng.normal(0.0, self.tilt_rad, time.size), value, time)
         examined = sweep.examine()
         assert examined is not None
         return examined
@@ -101,6 +106,20 @@ def test_at_constant_speed_one_way_a_lag_cannot_be_told_and_is_not_claimed() -> 
 def test_heads_that_slip_against_each_other_are_noticed() -> None:
     seen = found(Turn(apart_rad=np.radians(1.0)))
     assert seen["heads at different angles", (0, 1)] == pytest.approx(np.radians(1.0), rel=0.1)
+
+
+def test_a_coarse_inclinometer_that_tells_seldom_is_not_taken_for_a_head_that_slips() -> None:
+    coarse = Turn(step_s=0.2, tilt_rad=np.radians(0.2))
+    assert not any(name == "heads at different angles" for name, _ in found(coarse))
+    slips = Turn(step_s=0.2, tilt_rad=np.radians(0.2), apart_rad=np.radians(2.0))
+    assert ("heads at different angles", (0, 1)) in found(slips)
+
+
+@pytest.mark.parametrize("both_ways", [True, False])
+def test_an_angle_that_runs_the_wrong_way_is_named_so(both_ways: bool) -> None:
+    seen = found(Turn(against=True, both_ways=both_ways))
+    assert seen["angles run against each other", (0, 1)] == pytest.approx(np.radians(270.0), rel=0.05)
+    assert ("heads at different angles", (0, 1)) not in seen
 
 
 def test_a_head_that_shifts_a_little_makes_the_turns_disagree() -> None:
