@@ -17,6 +17,7 @@ _LOOK_S = 0.2
 _NOTICED_S = 0.7
 _REST_S = 0.5
 _READY_S = 20.0
+_MEAN_S = 1.0
 _COMMANDS = {"begin rotation": "begin_rotation", "end rotation": "end_rotation"}
 
 
@@ -51,7 +52,7 @@ class Actor:
     def __init__(self, bench: Workbench, program: Program, say: Callable[[str], None]) -> None:
         """Take the bench, the program, and where to tell what happens."""
         self.truth: dict[str, Pose] = {}
-        """The true pose at the end of the rotations "as found" and "as left"."""
+        """The true pose, averaged over the last second of the rotations "as found" and "as left"."""
         self._bench = bench
         self._program = program
         self._say = say
@@ -63,7 +64,7 @@ class Actor:
         Raises:
             PersonError: if the program refuses, or something cannot be done.
         """
-        await self._until(lambda s: all(x.state == "open" for x in s.links) and _alive(s), _READY_S)
+        await self._until(lambda s: all(x.counters.records > 0 for x in s.links), _READY_S)
         for step in scenario.file.timeline:
             await self._do(step)
 
@@ -102,7 +103,7 @@ class Actor:
         self._say(f"Told the program: {step.do}{f' {step.plane}' if step.plane else ''}.")
         if step.do == "end rotation":
             when = "as left" if self._adjusted else "as found"
-            self.truth[when] = self._bench.scene.tell(self._bench.now())[0]
+            self.truth[when] = self._bench.scene.tell(self._bench.now(), over_s=_MEAN_S)[0]
         await self._program.command(_COMMANDS.get(step.do, step.do), **args)
 
     async def _follow(self, step: Follow) -> None:
@@ -128,7 +129,3 @@ class Actor:
                 return False
             await self._bench.wait_until(self._bench.now() + _LOOK_S)
         return True
-
-
-def _alive(snapshot: Snapshot) -> bool:
-    return bool(snapshot.channels) and all(c.value is not None for c in snapshot.channels)

@@ -23,6 +23,10 @@ class Seen:
     """Diagnoses while a rotation lasted."""
     diagnoses: set[str] = field(default_factory=set)
     """At the end of rotations."""
+    machine: set[str] = field(default_factory=set)
+    """Its states while a plane was followed."""
+    offsets_mm: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """By plane: least and greatest offset while it was followed."""
     flags: set[tuple[str, str]] = field(default_factory=set)
     links: set[tuple[str, str]] = field(default_factory=set)
     counted: set[tuple[str, str]] = field(default_factory=set)
@@ -37,6 +41,12 @@ class Seen:
         if ended:
             self.ended = s
             self.diagnoses |= {d.name for d in s.diagnoses}
+        if s.phase == "adjust":
+            self.machine.add(s.machine_state)
+            offset = (s.pose.vertical if s.plane == "vertical" else s.pose.horizontal).offset_mm
+            if offset is not None:
+                least, most = self.offsets_mm.get(s.plane, (offset, offset))
+                self.offsets_mm[s.plane] = (min(least, offset), max(most, offset))
         self.flags |= {(c.name, flag) for c in s.channels for flag in c.flags}
         self.links |= {(x.name, x.state) for x in s.links}
         for x in s.links:
@@ -127,6 +137,12 @@ def _rotations(wanted: Conclusion, seen: Seen) -> Iterator[str]:
 
 
 def _rest(wanted: Conclusion, seen: Seen) -> Iterator[str]:
+    for state in wanted.machine:
+        if state not in seen.machine:
+            yield f"the machine was never {state} (but {', '.join(sorted(seen.machine)) or 'not followed'})"
+    moved = max((most - least for least, most in seen.offsets_mm.values()), default=0.0)
+    if wanted.moved_mm is not None and moved < wanted.moved_mm:
+        yield f"the offset moved by {moved:.3f} mm only"
     for channel, flag in wanted.flags.items():
         if (channel, flag) not in seen.flags:
             had = sorted(f for c, f in seen.flags if c == channel)

@@ -15,7 +15,7 @@ from livealign.config.plugs import plug_problems
 from livealign.config.problems import ConfigError, ConfigErrors
 from livealign.config.rig import Rig
 from livealign.config.toml_lines import TomlLines
-from livealign.snapshot import Plane, VerdictState
+from livealign.snapshot import MachineState, Plane, VerdictState
 from livealign_simulators.actions import AnyAction, Turn, Wait
 from livealign_simulators.demo_files import demo_job, demo_rig
 from livealign_simulators.faults import Faults
@@ -127,6 +127,10 @@ class Conclusion(_Part):
     """Diagnoses told while a rotation lasted."""
     no_other_diagnosis: bool = False
     """None but these `diagnoses` at the end of any rotation."""
+    machine: tuple[MachineState, ...] = ()
+    """States that it was in while a plane was followed."""
+    moved_mm: Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)] | None = None
+    """The offset of the plane that is followed changed by so much at least, with no foot moved."""
     flags: dict[str, Name] = {}
     """By channel, such as "head M battery": a flag that it had."""
     links: dict[str, State] = {}

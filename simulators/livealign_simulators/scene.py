@@ -16,6 +16,8 @@ from livealign_simulators.truth import Truth, draw_start, draw_truth, target_lin
 
 __all__ = ["Scene", "build_scene"]
 
+_MOMENTS = 1000
+
 
 @dataclass(frozen=True, slots=True)
 class Scene:
@@ -30,12 +32,13 @@ class Scene:
     """As they were at the beginning."""
     device_seed: np.random.SeedSequence
 
-    def tell(self, time_s: float) -> tuple[Pose, tuple[Foot, ...]]:
-        """Return the true pose and the true moves still to make."""
-        line = self.mechanic.line_at(np.array([time_s]))
+    def tell(self, time_s: float, over_s: float = 0.0) -> tuple[Pose, tuple[Foot, ...]]:
+        """Return the true pose and the true moves still to make, at a time or averaged over so long before it."""
+        steps = _MOMENTS if over_s else 1
+        line = self.mechanic.line_at(np.linspace(time_s, max(0.0, time_s - over_s), steps))
         wanted = target_line(self.job, self.truth.points_mm)
-        y, y_slope = float(line.y_mm[0]), float(line.y_slope[0])
-        z, z_slope = float(line.z_mm[0]), float(line.z_slope[0])
+        y, y_slope = float(np.mean(line.y_mm)), float(np.mean(line.y_slope))
+        z, z_slope = float(np.mean(line.z_mm)), float(np.mean(line.z_slope))
         pose = Pose(
             vertical=PlanePose(z, 0.0, 1000 * z_slope, 0.0),
             horizontal=PlanePose(y, 0.0, 1000 * y_slope, 0.0),
