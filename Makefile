@@ -8,6 +8,9 @@ else
 BIN := $(VENV)/bin
 endif
 
+# Many tests wait for ports, processes and clocks: more of them at a time than there are cores.
+export PYTEST_XDIST_AUTO_NUM_WORKERS ?= 4
+
 .PHONY: demo test check bench fuzz format clean
 
 demo: $(VENV)/.for-use
