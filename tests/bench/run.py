@@ -23,6 +23,7 @@ NAMES = (
     "tracking",
     "transports",
     "faults",
+    "shims",
     "unread",
 )
 
