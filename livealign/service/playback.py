@@ -25,8 +25,8 @@ _SHOW_S = 0.1
 _LAG_S = 0.5
 """Farther behind, the pace is what the computer can do."""
 _KEPT = 100
-"""States kept over the whole length, so that going back begins near."""
-_LEAST_APART_NS = 1_000_000_000
+"""States kept over the whole length, about half a megabyte each, so that going back begins near."""
+_LEAST_APART_NS = 500_000_000
 _PATIENCE_S = 5.0
 
 

@@ -24,6 +24,7 @@ NAMES = (
     "transports",
     "faults",
     "shims",
+    "replay",
     "unread",
 )
 
