@@ -7,6 +7,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from livealign.errors import PersonError
 from livealign.session.links import LinkBook
 from livealign.session.wiring import AngleWiring, AuxiliaryWiring, PositionWiring, Wiring
 from livealign.snapshot import ChannelState, LinkStatus
@@ -106,13 +107,26 @@ class Intake:
         self._waiting: dict[str, list[Frame]] = {}
 
     def link(self, event: LinkEvent) -> None:
-        """Take a change of a link's state."""
-        self._books[event.link].event(event, event.time_ns / 1e9)
+        """Take a change of a link's state.
+
+        Raises:
+            PersonError: if the rig has no such link.
+        """
+        self._book(event.link).event(event, event.time_ns / 1e9)
 
     def frame(self, frame: Frame) -> None:
         """Take a frame; it waits for `readings`, so that the cost is one of snapshots, not of frames."""
-        self._books[frame.link].data(frame.time_ns / 1e9)
+        self._book(frame.link).data(frame.time_ns / 1e9)
         self._waiting.setdefault(frame.link, []).append(frame)
+
+    def _book(self, link: str) -> LinkBook:
+        book = self._books.get(link)
+        if book is None:
+            raise PersonError(
+                f"something came over a link {link!r}, which the rig does not have",
+                advice=f"Use the rig file that belongs to it. The links of this one: {', '.join(self._books)}.",
+            )
+        return book
 
     def readings(self) -> list[Reading]:
         """Return the readings completed by all frames that wait."""

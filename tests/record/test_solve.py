@@ -318,3 +318,17 @@ def test_drivers_are_listed(livealign: Callable[..., Result]) -> None:
     assert {"file", "serial", "tcp"} <= set(found["drivers"])
     assert "delimited" in found["formats"]
     assert "  tcp" in livealign("drivers").stdout.splitlines()
+
+
+def test_a_recording_with_another_rigs_file_is_refused_in_words(
+    tmp_path: Path, livealign: Callable[..., Result]
+) -> None:
+    path = _recorded(tmp_path, _events())
+    other = tmp_path / "other.toml"
+    other.write_text(
+        rig_text().replace('name = "S"', 'name = "T"').replace('link = "S"', 'link = "T"'), encoding="utf-8"
+    )
+    told = livealign("solve", path, "--rig", other)
+    assert told.exit_code == 1
+    assert "a link 'S', which the rig does not have" in told.output
+    assert "The links of this one: T, M." in told.output
