@@ -27,12 +27,24 @@ class Guard:
         token: what a client must show, as a bearer token or (WebSocket only) as the query's `token`.
         loopback_only: refuse any other Host than this computer's names, so that no web page can reach the
             service through a name of its own that leads here.
+        open_paths: what anybody may read.
+        token_is: where people find the token, in words.
     """
 
-    def __init__(self, app: ASGIApp, *, token: str, loopback_only: bool) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        token: str,
+        loopback_only: bool,
+        open_paths: frozenset[str] = OPEN_PATHS,
+        token_is: str = "A running service leaves it in its note file.",  # noqa: S107 - a place, not a token
+    ) -> None:
         self._app = app
         self._token = token.encode()
         self._loopback_only = loopback_only
+        self._open_paths = open_paths
+        self._token_is = token_is
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on or answer it with 401 or 403."""
@@ -49,8 +61,8 @@ class Guard:
             f"https://{host}".lower(),
         }:
             refusal = (403, f"Pages from {origin!r} may not use this service.")
-        elif scope["path"] not in OPEN_PATHS and not self._knows_token(scope, headers):
-            refusal = (401, "The token is missing or wrong. A running service leaves it in its note file.")
+        elif scope["path"] not in self._open_paths and not self._knows_token(scope, headers):
+            refusal = (401, f"The token is missing or wrong. {self._token_is}")
         else:
             await self._app(scope, receive, send)
             return

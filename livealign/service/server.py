@@ -2,54 +2,22 @@
 
 import asyncio
 import contextlib
-import logging
 import os
-import secrets
 import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-import uvicorn
 from fastapi import FastAPI
 
 from livealign.errors import PersonError
 from livealign.paths import ServiceNote, read_note, write_note
 from livealign.service.app import create_app
 from livealign.service.guard import is_loopback
+from livealign.service.listening import Bind, QuietServer, listen, new_token
 from livealign.service.served import Served
 from livealign.service.signals import stop_on_signals
 
 __all__ = ["Bind", "listen", "new_token", "serve"]
-
-Bind = tuple[str, int]
-
-
-def new_token() -> str:
-    """Return a random token for one run of the service."""
-    return secrets.token_urlsafe(24)
-
-
-def listen(bind: Bind) -> socket.socket:
-    """Return a socket that listens there; port 0 takes any free one.
-
-    Raises:
-        PersonError: if the address cannot be had.
-    """
-    host, port = bind
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    try:
-        listening = socket.create_server((host, port), family=family)
-    except (OSError, OverflowError) as e:
-        reason = getattr(e, "strerror", None) or str(e)
-        raise PersonError(
-            f"the service cannot listen there: {reason}",
-            where=f"{host}:{port}",
-            advice="If another run holds the port, stop it, or take any free port with: --bind 127.0.0.1:0",
-        ) from e
-    # Connections inherit it. asyncio would not set it, for this socket does not name its protocol; and without it a
-    # snapshot waits until the client has acknowledged the one before.
-    listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    return listening
 
 
 async def serve(
@@ -79,7 +47,7 @@ async def serve(
     app = create_app(daemon, token=token, loopback_only=is_loopback(host))
     if extend is not None:
         extend(app)
-    server = _Server(_config(app))
+    server = QuietServer(app)
     serving = asyncio.create_task(server.serve(sockets=[listening]), name="api")
     running = asyncio.create_task(daemon.run(), name="daemon")
     try:
@@ -96,41 +64,11 @@ async def serve(
         daemon.stop()
         server.should_exit = True
         await asyncio.gather(serving, running, return_exceptions=True)
-        for connection in list(server.server_state.connections):
-            connection.transport.abort()  # a client that takes nothing would hold it open for ever
+        server.let_go()
         listening.close()
     for task in (running, serving):
         if failure := task.exception():
             raise _failed(failure) from failure
-
-
-class _Server(uvicorn.Server):
-    """Leaves signals alone: they stop the daemon, and the daemon's end stops the server."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
-
-
-def _config(app: FastAPI) -> uvicorn.Config:
-    log = logging.getLogger("uvicorn.error")
-    log.setLevel(logging.ERROR)
-    log.addFilter(_not_about_stopping)
-    return uvicorn.Config(
-        app,
-        ws="websockets-sansio",
-        ws_per_message_deflate=False,
-        ws_max_size=65536,  # clients have nothing to say on the stream
-        lifespan="off",
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        timeout_graceful_shutdown=1,
-    )
-
-
-def _not_about_stopping(record: logging.LogRecord) -> bool:
-    return not record.getMessage().startswith("Cancel ")
 
 
 @contextlib.contextmanager
