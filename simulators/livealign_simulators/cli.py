@@ -32,6 +32,10 @@ _LINES_AHEAD = 100
 _EXAMPLES = """\b
 Examples:
   livealign simulate
+  livealign simulate --list
+  livealign simulate loose-bracket
+  livealign simulate loose-bracket --practice
+  livealign simulate my-scenario.toml --as tcp --speed 2
   livealign simulate --as tcp --seed 7
   livealign simulate --as mqtt --broker 192.168.4.1 --broker-user rig --broker-password-file password
   livealign simulate --as ble --radio usb:0 --radio usb:1
@@ -70,6 +74,25 @@ Disturbances, from now on:
 
 
 @click.command(epilog=_EXAMPLES)
+@click.argument("scenario", required=False)
+@click.option(
+    "--list", "list_them", is_flag=True, help="List the scenarios that are shipped, and what each teaches."
+)
+@click.option(
+    "--speed",
+    type=click.FloatRange(0.1, 10),
+    default=1.0,
+    show_default=True,
+    help="Scenario: everything that is done and that comes slowly, so many times as fast.",
+)
+@click.option(
+    "--practice", is_flag=True, help="Scenario: you press the keys of the program, and are waited for."
+)
+@click.option(
+    "--note",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Scenario: where the service says where it is.  [as livealign run]",
+)
 @click.option("--job", type=click.Path(path_type=Path), help="Job file; without it, the built-in demo.")
 @click.option(
     "--rig", type=click.Path(path_type=Path), help="Rig file; its formats are spoken, its drivers replaced."
@@ -92,19 +115,24 @@ Disturbances, from now on:
     help="Most records in a datagram, message or notification.",
 )
 @click.option(
-    "--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Same seed, same machine."
+    "--seed",
+    type=click.IntRange(min=0),
+    help="Same seed, same machine.  [1, or the scenario's]",
 )
 @click.option(
     "--rate",
     type=click.FloatRange(1, 2000),
-    default=100.0,
-    show_default=True,
     metavar="HZ",
-    help="Records a second.",
+    help="Records a second.  [100, or the scenario's]",
 )
 @click.option("--control", is_flag=True, help="Do what standard input says instead of the built-in script.")
 def simulate(
     *,
+    scenario: str | None,
+    list_them: bool,
+    speed: float,
+    practice: bool,
+    note: Path | None,
     job: Path | None,
     rig: Path | None,
     kind: PortKind,
@@ -113,15 +141,27 @@ def simulate(
     broker_password_file: Path | None,
     radios: tuple[str, ...],
     records_a_message: int,
-    seed: int,
-    rate: float,
+    seed: int | None,
+    rate: float | None,
     control: bool,
 ) -> None:
-    """Play a scripted job as a rig on real ports.
+    """Play a scripted job, or a SCENARIO, as a rig on real ports.
+
+    A SCENARIO is a name from --list or a file of your own (docs/scenarios.md). It waits for a `livealign run` that reads
+    the rig, is played once, and ends with exit code 1 if the program did not conclude what the scenario says.
 
     The first line on standard output is JSON: the ports, the job file, and a rig file with these ports.
     Runs until Ctrl-C, or until standard input ends.
     """
+    if list_them:
+        _list()
+        return
+    if scenario is not None and (job or rig or control):
+        raise click.UsageError(
+            "A scenario has a job, a rig and a timeline of its own: leave out --job, --rig and --control."
+        )
+    if scenario is None and (practice or note or speed != 1.0):
+        raise click.UsageError("--speed, --practice and --note are for a scenario: name one.")
     if (job is None) != (rig is None):
         raise click.UsageError("--job and --rig go together: give both or neither.")
     made_of = means(
@@ -132,13 +172,65 @@ def simulate(
         radios=radios,
         records_a_message=records_a_message,
     )
+    unmet: list[str] = []
     try:
-        asyncio.run(_simulate(job, rig, made_of, seed, rate, control=control))
+        if scenario is not None:
+            unmet = _scenario(scenario, made_of, note, seed, rate, speed=speed, practice=practice)
+        else:
+            asyncio.run(
+                _simulate(job, rig, made_of, 1 if seed is None else seed, rate or 100.0, control=control)
+            )
     except (KeyboardInterrupt, asyncio.CancelledError):
         pass  # a quiet end is what was asked for
     except BrokenPipeError:
         # Whoever listened has gone; without this, closing standard output would complain again.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if unmet:
+        click.get_current_context().exit(1)
+
+
+def _list() -> None:
+    from livealign_simulators.library import find_scenario, scenario_names  # noqa: PLC0415 - only here and below
+
+    for name in scenario_names():
+        click.echo(f"{name:18} {find_scenario(name).title}")
+
+
+def _scenario(
+    name: str,
+    made_of: Means,
+    note: Path | None,
+    seed: int | None,
+    rate: float | None,
+    *,
+    speed: float,
+    practice: bool,
+) -> list[str]:
+    """Play a scenario; return what was not concluded as it says."""
+    from livealign.paths import default_note_path  # noqa: PLC0415
+    from livealign_simulators.library import find_scenario  # noqa: PLC0415
+    from livealign_simulators.scenario import hastened  # noqa: PLC0415
+    from livealign_simulators.staging import play_live  # noqa: PLC0415
+
+    scenario = hastened(find_scenario(name), speed).seeded(seed)
+
+    async def play() -> list[str]:
+        cancel_on_signals()
+        return await play_live(
+            scenario,
+            made_of,
+            note or default_note_path(),
+            rate_hz=rate,
+            practice=practice,
+            tell=_tell,
+            say=lambda words: click.echo(words, err=True),
+        )
+
+    unmet = asyncio.run(play())
+    _tell({"concluded": not unmet, "unmet": unmet})
+    for line in unmet or ["The program concluded what the scenario says."]:
+        click.echo(line, err=True)
+    return unmet
 
 
 async def _simulate(

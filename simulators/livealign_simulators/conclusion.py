@@ -82,6 +82,7 @@ def unmet(wanted: Conclusion, seen: Seen, truth: Mapping[str, Pose]) -> list[str
         *_verdicts(states, findings),
         *_figures(wanted, findings, truth),
         *_rotations(wanted, seen),
+        *_machine(wanted, seen),
         *_rest(wanted, seen),
     ]
 
@@ -136,13 +137,16 @@ def _rotations(wanted: Conclusion, seen: Seen) -> Iterator[str]:
         yield "the last rotation gave a pose"
 
 
-def _rest(wanted: Conclusion, seen: Seen) -> Iterator[str]:
+def _machine(wanted: Conclusion, seen: Seen) -> Iterator[str]:
     for state in wanted.machine:
         if state not in seen.machine:
             yield f"the machine was never {state} (but {', '.join(sorted(seen.machine)) or 'not followed'})"
     moved = max((most - least for least, most in seen.offsets_mm.values()), default=0.0)
     if wanted.moved_mm is not None and moved < wanted.moved_mm:
         yield f"the offset moved by {moved:.3f} mm only"
+
+
+def _rest(wanted: Conclusion, seen: Seen) -> Iterator[str]:
     for channel, flag in wanted.flags.items():
         if (channel, flag) not in seen.flags:
             had = sorted(f for c, f in seen.flags if c == channel)

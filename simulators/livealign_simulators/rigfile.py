@@ -1,13 +1,14 @@
-"""Writes a rig file: the rig as it was given, with other drivers for its links."""
+"""Writes rig and job files: as they were given, the rig with other drivers for its links."""
 
 import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from livealign.config.job import Job
 from livealign.config.rig import Rig
 
-__all__ = ["write_rig"]
+__all__ = ["write_job", "write_rig"]
 
 
 def write_rig(rig: Rig, addresses: Mapping[str, Mapping[str, Any]], path: Path) -> None:
@@ -17,6 +18,15 @@ def write_rig(rig: Rig, addresses: Mapping[str, Mapping[str, Any]], path: Path) 
         given, address = link["driver"], addresses[link["name"]]
         kept = given if given["kind"] == address["kind"] == "serial" else {}
         link["driver"] = {**kept, **address}
+    _write(data, path)
+
+
+def write_job(job: Job, path: Path) -> None:
+    """Write the job as TOML."""
+    _write(job.model_dump(mode="json", by_alias=True, exclude_none=True, exclude_defaults=True), path)
+
+
+def _write(data: Mapping[str, Any], path: Path) -> None:
     lines = [f"{key} = {_value(v)}" for key, v in data.items() if not isinstance(v, list)]
     for key, tables in data.items():
         if isinstance(tables, list):

@@ -1,7 +1,7 @@
 """The scenario file: a machine, what is wrong with it, what is done, and what the program should conclude."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -174,6 +174,10 @@ class Scenario:
     def title(self) -> str:
         """The first sentence of the lesson."""
         return self.file.lesson.strip().split("\n")[0]
+
+    def seeded(self, seed: int | None) -> "Scenario":
+        """Return the same with another seed; None: as it is."""
+        return self if seed is None else replace(self, file=self.file.model_copy(update={"seed": seed}))
 
 
 def read_scenario(path: Path) -> Scenario:
