@@ -34,7 +34,11 @@ __all__ = [
     "Residual",
     "RotationState",
     "Settling",
+    "Side",
     "Snapshot",
+    "SoftFoot",
+    "SoftFootKind",
+    "SoftFootState",
     "Verdict",
     "VerdictState",
     "decode",
@@ -51,6 +55,9 @@ Plane = Literal["vertical", "horizontal"]
 MachineState = Literal["unknown", "turning", "moving", "settling", "settled"]
 ItemState = Literal["open", "done", "not applicable"]
 ClosingState = Literal["verified", "not verified"]
+Side = Literal["left", "right"]
+"""Of a foot plane: toward 9 and toward 3 o'clock."""
+SoftFootKind = Literal["not known", "none", "soft", "parallel", "angular", "springy", "induced"]
 VerdictState = Literal["conforming", "not conforming", "undecided", "not known"]
 
 
@@ -289,6 +296,44 @@ class ReadinessItem:
 
 
 @dataclass(frozen=True, slots=True)
+class SoftFootState:
+    """One foot of the movable machine while soft feet are looked for."""
+
+    plane: str
+    side: Side
+    bolt: Literal["not loosened", "loose", "tightened"] = "not loosened"
+    """In this round."""
+    rise_mm: float | None = None
+    """What was under the foot by the movement of the shaft when its bolt was loosened."""
+    rise_u_mm: float | None = None
+    gaps_mm: tuple[float, ...] = ()
+    """By feeler gauge: inner near, inner far, outer near, outer far; empty if not measured. Near is toward the coupling."""
+    kind: SoftFootKind = "not known"
+    shim_mm: float | None = None
+    """To add under it."""
+    words: str = ""
+    before_mm: float | None = None
+    """Its rise in the round before."""
+    left_mm: float | None = None
+    """By how much the shaft did not come back in this plane, up, when the bolt was tightened again."""
+
+
+@dataclass(frozen=True, slots=True)
+class SoftFoot:
+    """The search for soft feet."""
+
+    state: Literal["not begun", "watching", "ended"] = "not begun"
+    round: int = 0
+    feet: tuple[SoftFootState, ...] = ()
+    at_rest: bool = False
+    """The readings are at rest: a bolt can be loosened or tightened."""
+    limit_mm: float | None = None
+    source: str = ""
+    words: str = ""
+    """What to do now."""
+
+
+@dataclass(frozen=True, slots=True)
 class Closing:
     """How the job was closed."""
 
@@ -338,6 +383,7 @@ class Snapshot:
     readiness: tuple[ReadinessItem, ...] = ()
     """The checklist; empty if the session has none."""
     closed: Closing | None = None
+    soft_foot: SoftFoot = SoftFoot()
 
 
 @cache

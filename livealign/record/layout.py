@@ -5,8 +5,8 @@ from base64 import b64decode, b64encode
 from dataclasses import fields as fields_of
 from typing import Any, get_args
 
-from livealign.session.events import Command, CommandName, Event, Tick
-from livealign.snapshot import ClosingState, ItemState, json_schema
+from livealign.session.events import Action, Command, CommandName, Event, Tick
+from livealign.snapshot import ClosingState, ItemState, Side, json_schema
 from livealign.stream.contracts import Frame, LinkEvent
 
 __all__ = ["FORMAT", "SCHEMAS", "SNAPSHOTS", "decode_event", "encode_event", "kind_of", "topic_of"]
@@ -38,7 +38,7 @@ SCHEMAS: dict[str, dict[str, Any]] = {
     ),
     "commands": _object(
         "livealign.Command",
-        optional=frozenset({"item", "state", "who", "value_mm"}),
+        optional=frozenset({"item", "state", "who", "value_mm", "action", "foot", "side", "gaps_mm"}),
         name={"enum": list(get_args(CommandName))},
         plane={"enum": ["vertical", "horizontal", None]},
         on={"type": "boolean"},
@@ -47,6 +47,10 @@ SCHEMAS: dict[str, dict[str, Any]] = {
         state={"enum": [*get_args(ItemState), *get_args(ClosingState)]},
         who={"type": "string"},
         value_mm={"type": "number"},
+        action={"enum": list(get_args(Action))},
+        foot={"type": "string"},
+        side={"enum": list(get_args(Side))},
+        gaps_mm={"type": "array", "items": {"type": "number"}},
     ),
     "ticks": _object("livealign.Tick"),
     SNAPSHOTS: json_schema(),
@@ -103,6 +107,8 @@ def decode_event(topic: str, data: bytes, time_ns: int) -> Event | None:
         case "links":
             return LinkEvent(link, fields["state"], time_ns, fields["detail"], fields["dropped"])
         case "commands":
+            if "gaps_mm" in fields:
+                fields["gaps_mm"] = tuple(fields["gaps_mm"])
             return Command(time_ns=time_ns, **fields)
         case _:
             return Tick(time_ns)
@@ -137,10 +143,13 @@ def _check(kind: str, fields: dict[str, Any]) -> None:
     for name, rule in schema["properties"].items():
         if name not in fields and name not in schema["required"]:
             continue
-        value = fields[name]
-        if "enum" in rule:
-            right = value in rule["enum"]
-        else:
-            right = type(value) in _TYPES[rule["type"]] and value >= rule.get("minimum", value)
-        if not right:
-            raise ValueError(f"{name} is {value!r:.40}")
+        if not _right(fields[name], rule):
+            raise ValueError(f"{name} is {fields[name]!r:.40}")
+
+
+def _right(value: Any, rule: dict[str, Any]) -> bool:
+    if "enum" in rule:
+        return value in rule["enum"]
+    if rule["type"] == "array":
+        return isinstance(value, list) and all(_right(v, rule["items"]) for v in value)
+    return type(value) in _TYPES[rule["type"]] and value >= rule.get("minimum", value)

@@ -12,7 +12,8 @@ from livealign.service.daemon import RefusedError
 from livealign.service.guard import Guard
 from livealign.service.hub import Listener
 from livealign.service.served import Served
-from livealign.snapshot import ClosingState, ItemState, Plane, Snapshot, json_schema
+from livealign.session.events import Action
+from livealign.snapshot import ClosingState, ItemState, Plane, Side, Snapshot, json_schema
 
 __all__ = ["create_app"]
 
@@ -58,6 +59,7 @@ class Note(_Asked):
 
 _Who = Annotated[str, Field(max_length=60)]
 _Remark = Annotated[str, Field(max_length=500)]
+_Mm = Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)]
 
 
 class CheckOff(_Asked):
@@ -68,7 +70,7 @@ class CheckOff(_Asked):
     state: ItemState = "done"
     who: _Who
     text: _Remark = ""
-    value_mm: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] | None = None
+    value_mm: _Mm | None = None
     """What was measured, where the item has a limit."""
 
 
@@ -82,8 +84,19 @@ class CloseOut(_Asked):
     on: bool = True
 
 
+class SoftFootSearch(_Asked):
+    """Look for soft feet: begin a round, loosen one bolt, tighten it, enter gaps by feeler gauge, end the round."""
+
+    name: Literal["soft_foot"]
+    action: Action
+    foot: Annotated[str, Field(max_length=60)] = ""
+    side: Side | None = None
+    gaps_mm: Annotated[tuple[_Mm, ...], Field(max_length=4)] = ()
+
+
 AnyCommand = Annotated[
-    BeginRotation | EndRotation | Adjust | Hold | Note | CheckOff | CloseOut, Field(discriminator="name")
+    BeginRotation | EndRotation | Adjust | Hold | Note | CheckOff | CloseOut | SoftFootSearch,
+    Field(discriminator="name"),
 ]
 
 

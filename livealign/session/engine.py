@@ -23,6 +23,7 @@ from livealign.session.events import Command, Event, Tick
 from livealign.session.intake import Intake
 from livealign.session.rotation import Rotation
 from livealign.session.setup import build
+from livealign.session.soft_foot import SoftFootSearch
 from livealign.snapshot import (
     SCHEMA,
     Finding,
@@ -86,6 +87,9 @@ class Session:
         self._parked_badly = False
         self._notes: list[str] = []
         self._checks = Checks(checklist, job.units)
+        self._soft_foot = SoftFootSearch(self._model, self._setup.feet, job.units)
+        self._untouched = False
+        """Nothing was loosened or tightened since the last rotation."""
         self._judged_s = -np.inf
         self._assessment: tuple[Belief | None, Assessment] | None = None
 
@@ -125,11 +129,22 @@ class Session:
 
     def objection(self, command: Command) -> str | None:
         """Say why a command cannot be obeyed now; None if it can."""
-        if (objection := self._checks.objection(command, self._verified())) is not None:
-            return objection
+        said = self._checks.objection(command, self._verified())
+        if said is None and command.name == "soft_foot":
+            if self._phase == "rotation":
+                return "a rotation is being read: end it first"
+            return self._soft_foot.objection(command)
+        if said is None and command.name == "note" and not command.text.strip():
+            return "the note is empty"
+        return said or self._course_objection(command)
+
+    def _course_objection(self, command: Command) -> str | None:
         rotating = self._phase == "rotation"
-        if command.name == "begin_rotation" and rotating:
-            return "a rotation is being read already: end it first"
+        if command.name == "begin_rotation":
+            if rotating:
+                return "a rotation is being read already: end it first"
+            if self._soft_foot.watching:
+                return "soft feet are being looked for: end that first"
         if command.name == "end_rotation" and not rotating:
             return "no rotation is being read"
         if command.name == "adjust":
@@ -137,16 +152,14 @@ class Session:
                 return "a rotation is being read: end it first"
             if self._belief is None or not self._belief.known:
                 return "the pose is not known yet: a rotation must come first"
-        if command.name == "note" and not command.text.strip():
-            return "the note is empty"
         return None
 
     def _verified(self) -> Verdict | None:
         """Return the verdict of the last rotation, if nothing was adjusted since."""
-        known = self._assessment is not None and self._assessment[0] is self._belief
-        return (
-            self._assessment[1].verdict if known and self._assessment and self._phase == "findings" else None
-        )
+        if self._phase != "findings" or not self._untouched or self._assessment is None:
+            return None
+        belief, assessed = self._assessment
+        return assessed.verdict if belief is self._belief else None
 
     def _obey(self, command: Command) -> None:
         if self.objection(command) is not None:
@@ -159,6 +172,7 @@ class Session:
         elif command.name == "end_rotation":
             self._phase = "findings"
             self._rotation.conclude()
+            self._untouched = True
             self._belief = self._rotation.belief
             self._keep_finding(now_s)
         elif command.name == "adjust":
@@ -170,6 +184,9 @@ class Session:
             self._hold = command.on
         elif command.name in {"check_off", "close_out"}:
             self._checks.obey(command, now_s)
+        elif command.name == "soft_foot":
+            self._soft_foot.obey(command, now_s)
+            self._untouched = False
         else:
             self._notes = [*self._notes, command.text.strip()][-_MOST_NOTES:]
 
@@ -178,6 +195,7 @@ class Session:
         readings = self._intake.readings()
         if self._hold:
             return
+        self._soft_foot.add(readings)
         if self._phase == "rotation":
             for r in readings:
                 self._rotation.add(r)
@@ -278,6 +296,7 @@ class Session:
             notes=tuple(self._notes),
             readiness=self._checks.items,
             closed=self._checks.closed,
+            soft_foot=self._soft_foot.told(),
         )
 
     def _settling(self, track: Track | None) -> Settling:

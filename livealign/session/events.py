@@ -3,12 +3,15 @@
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from livealign.snapshot import ClosingState, ItemState, Plane
+from livealign.snapshot import ClosingState, ItemState, Plane, Side
 from livealign.stream.contracts import Frame, LinkEvent
 
-__all__ = ["Command", "CommandName", "Event", "Tick"]
+__all__ = ["Action", "Command", "CommandName", "Event", "Tick"]
 
-CommandName = Literal["begin_rotation", "end_rotation", "adjust", "hold", "note", "check_off", "close_out"]
+CommandName = Literal[
+    "begin_rotation", "end_rotation", "adjust", "hold", "note", "check_off", "close_out", "soft_foot"
+]
+Action = Literal["begin", "loosen", "tighten", "gauge", "end"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,14 @@ class Command:
     """With `check_off` and `close_out`: the person who answers for it."""
     value_mm: float | None = None
     """With `check_off`: what was measured, where the item has a limit."""
+    action: Action | None = None
+    """With `soft_foot`: what is done."""
+    foot: str = ""
+    """With `soft_foot` loosen and gauge: the foot plane."""
+    side: Side | None = None
+    """Of that plane."""
+    gaps_mm: tuple[float, ...] = ()
+    """With `soft_foot` gauge: inner near, inner far, outer near, outer far."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,7 +49,7 @@ class Capture:
 
 def read(folder: Path) -> Capture:
     """Return the capture in a folder."""
-    lines = (folder / "capture.txt").read_text(encoding="utf-8").splitlines()
+    lines = (folder / "capture.txt").read_text(encoding="utf-8").removesuffix("\n").split("\n")
     header = [line.removeprefix("#").strip() for line in lines if line.startswith("#")]
     events = tuple(_event(line) for line in lines if line and not line.startswith("#"))
     return Capture(
