@@ -38,7 +38,7 @@ _GRAIN_M = 1e-7
 """All thicknesses are whole multiples of it: mm and thousandths of an inch add up without rounding."""
 _TWIST_M = 50e-6
 """Difference between the left and the right foot that counts like the whole tolerance (soft foot, McMillan 2004, p. 113)."""
-_WIDER = 1.5
+_WIDER = 1.25
 """Factor by which the search is widened while there are too few shims."""
 _SLIGHT_M = 1e-5
 """Shortfall that is not worth a word."""
@@ -235,11 +235,11 @@ class _Choice:
 
     def best(self, enough: float) -> tuple[list[int], bool]:
         """Return the index of each foot's pack, and whether nothing better exists."""
-        chosen, proven = self._searched(enough, [_firsts(foot) for foot in self._feet], scarce=False)
-        if self._in_stock(chosen):
-            return chosen, proven
-        # Some size would run out: packs of the same height are not alike then.
-        return self._searched(enough, [np.arange(len(foot.heights)) for foot in self._feet], scarce=True)
+        chosen, proven = self._plenty(enough)
+        if not self._in_stock(chosen):
+            chosen, least_changed = self._scarce(enough, chosen)
+            proven = proven and least_changed
+        return chosen, proven
 
     def _in_stock(self, chosen: list[int]) -> bool:
         return all(
@@ -255,20 +255,41 @@ class _Choice:
     def _there(self, size: int) -> int:
         return self._limited[size] + sum(foot.now.count(size) for foot in self._feet)
 
-    def _searched(self, enough: float, allowed: list[_Ints], *, scarce: bool) -> tuple[list[int], bool]:
-        start = self._near([_firsts(foot) for foot in self._feet])
+    def _plenty(self, enough: float) -> tuple[list[int], bool]:
+        """Choose as if no size ran out: of packs of the same height the one with the fewest changes will do."""
+        allowed = [_firsts(foot) for foot in self._feet]
+        start = self._near(allowed)
+        return self._refined(start, enough, allowed, scarce=False)
+
+    def _scarce(self, enough: float, unlimited: list[int]) -> tuple[list[int], bool]:
+        """Choose where some size would run out: packs of the same height are not alike then.
+
+        Nothing is nearer than what could be had if nothing ran out, so the search begins there, and widens until something
+        is possible.
+        """
+        allowed = [np.arange(len(foot.heights)) for foot in self._feet]
+        bound, start = max(self._worst(unlimited), enough), self._standing()
+        found = self._program(bound, allowed, scarce=True, fewest=True)
+        if found is not None:
+            return found
+        while bound < self._worst(start):
+            bound = max(bound * _WIDER, 10.0 * _SAME)
+            found = self._program(bound, allowed, scarce=True, fewest=True)
+            if found is not None:
+                start = found[0]
+                break
+        return self._refined(start, enough, allowed, scarce=True)
+
+    def _refined(
+        self, start: list[int], enough: float, allowed: list[_Ints], *, scarce: bool
+    ) -> tuple[list[int], bool]:
+        """Make the deviation of a choice least, then its changes."""
         bound, proven = self._worst(start), True
-        if scarce:
-            # What no shortage allows is the least; from there on until something is possible at all.
-            start, standing = self._standing(), self._worst(self._standing())
-            while bound < standing and self._program(bound, allowed, scarce=True, fewest=True) is None:
-                bound *= _WIDER
-            bound = min(bound, standing)
         if bound > enough + _SAME:
             found = self._program(bound, allowed, scarce=scarce, fewest=False)
-            if found is not None:
-                start, proven = found
-                bound = min(bound, self._worst(start))
+            proven = found is not None and found[1]
+            if found is not None and self._worst(found[0]) < bound:
+                start, bound = found[0], self._worst(found[0])
         found = self._program(max(bound, enough), allowed, scarce=scarce, fewest=True)
         return (start, False) if found is None else (found[0], found[1] and proven)
 
