@@ -20,6 +20,8 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Millimetres = Annotated[float, Field(ge=-20, le=20, allow_inf_nan=False)]
 
 _MOST_WARMINGS = 100
+_LONGEST_QUEUE_S = 30.0
+"""Less than the mechanic remembers of his turns."""
 
 
 class _Action(BaseModel):
@@ -27,13 +29,33 @@ class _Action(BaseModel):
 
 
 class Turn(_Action):
-    """Both shafts, to an angle."""
+    """Both shafts, to an angle or by one, clockwise if that is more than 0."""
 
     do: Literal["turn"] = "turn"
-    to_deg: Finite
+    to_deg: Finite | None = None
+    by_deg: Annotated[float, Field(ge=-3600, le=3600, allow_inf_nan=False)] | None = None
+    """From where they are, or will be after the turn that is going on."""
     deg_per_s: Annotated[float, Field(gt=0, le=720, allow_inf_nan=False)] = 30.0
     wait: bool = True
     """False: answer when it begins, so that something else can happen meanwhile."""
+    after: bool = False
+    """Begin when the shafts have come to rest, not at once."""
+
+    @model_validator(mode="after")
+    def _has_one_goal(self) -> Self:
+        if (self.to_deg is None) == (self.by_deg is None):
+            raise ValueError("either to_deg or by_deg says how far")
+        return self
+
+    def goal_deg(self, from_deg: float) -> float:
+        """Return where a turn from an angle ends."""
+        return from_deg + (self.by_deg or 0.0) if self.to_deg is None else self.to_deg
+
+
+class _Stop(_Action):
+    """Let go of the shafts."""
+
+    do: Literal["stop"]
 
 
 class Wait(_Action):
@@ -164,6 +186,7 @@ class _Dim(_Action):
 
 AnyAction = (
     Turn
+    | _Stop
     | Wait
     | _Foot
     | _Bolt
@@ -214,10 +237,8 @@ async def perform(bench: Workbench, action: Action) -> dict[str, Any]:
     """
     mechanic = bench.scene.mechanic
     match action:
-        case Turn():
-            done_s = mechanic.turn(action.to_deg, action.deg_per_s, bench.now())
-            await bench.wait_until(done_s if action.wait else bench.now())
-            return {"done": "turn", "angle_deg": mechanic.goal_deg}
+        case Turn() | _Stop():
+            return await _use_hands(bench, action)
         case Wait():
             await bench.wait_until(bench.now() + action.s)
             return {"done": "wait"}
@@ -240,6 +261,22 @@ async def perform(bench: Workbench, action: Action) -> dict[str, Any]:
             return {"done": action.do}
         case _:
             return await _trouble(bench, action)
+
+
+async def _use_hands(bench: Workbench, action: Turn | _Stop) -> dict[str, Any]:
+    """Turn the shafts, or let go of them."""
+    mechanic, now = bench.scene.mechanic, bench.now()
+    if isinstance(action, Turn):
+        start_s = max(now, mechanic.turned_by_s) if action.after else now
+        if start_s - now > _LONGEST_QUEUE_S:
+            raise PersonError(
+                f"the shafts are still being turned for {start_s - now:.0f} s", advice="Wait, or stop them."
+            )
+        done_s = mechanic.turn(action.goal_deg(mechanic.goal_deg), action.deg_per_s, start_s)
+        await bench.wait_until(done_s if action.wait else now)
+    else:
+        await bench.wait_until(mechanic.stop(now))
+    return {"done": action.do, "angle_deg": mechanic.goal_deg}
 
 
 async def _trouble(bench: Workbench, action: _Plug | _Corrupt | _Dim | _Restart | _Radio) -> dict[str, Any]:

@@ -15,6 +15,7 @@ __all__ = ["FootPlane", "Machine", "Move", "Settling"]
 
 Direction = Literal["vertical", "horizontal"]
 
+_SIDES: tuple[Side, ...] = ("left", "right")
 SETTLING_S = 0.6
 """Time constant with which the machine comes to rest."""
 _FORGET_S = 15.0
@@ -120,6 +121,10 @@ class Machine:
         self.settling = settling or Settling()
         self.warmings = list(warmings)
         self.vibrations = list(vibrations)
+        self.shims_mm: dict[tuple[str, Side], float] = {(f.name, side): 0.0 for f in feet for side in _SIDES}
+        """What has been put under each foot since the machine was found."""
+        self.shifted_mm: dict[str, float] = {f.name: 0.0 for f in feet}
+        """How far each foot plane has been pushed toward 3 o'clock; what jack screws did is not in it."""
         self._start = start
         self._rng = np.random.default_rng(seed)
         self._moves: list[Move] = []
@@ -156,10 +161,17 @@ class Machine:
         """
         index = self.foot_index(foot)
         if self._frame is None and side is None:
-            return self._begin(index, direction, amount_mm, start_s, None)
-        if direction == "vertical":
-            return self.work(foot, lambda f: f.shimmed(foot, amount_mm, side), start_s)
-        return self.work(foot, lambda f: f.slid(foot, amount_mm), start_s, "horizontal")
+            made = self._begin(index, direction, amount_mm, start_s, None)
+        elif direction == "vertical":
+            made = self.work(foot, lambda f: f.shimmed(foot, amount_mm, side), start_s)
+        else:
+            made = self.work(foot, lambda f: f.slid(foot, amount_mm), start_s, "horizontal")
+        if direction == "horizontal":
+            self.shifted_mm[foot] += amount_mm
+        else:
+            for each in _SIDES if side is None else (side,):
+                self.shims_mm[foot, each] += amount_mm
+        return made
 
     def work(
         self,
@@ -182,6 +194,12 @@ class Machine:
             line.y_mm - old.y_mm, line.y_slope - old.y_slope, line.z_mm - old.z_mm, line.z_slope - old.z_slope
         )
         return self._begin(index, direction, 0.0, start_s, carried)
+
+    @property
+    def loose(self) -> frozenset[tuple[str, Side]]:
+        """Which bolts are loose, by foot plane and side."""
+        feet = () if self._frame is None else self._frame.feet
+        return frozenset((f.plane, f.side) for f in feet if not f.tight)
 
     def found(self) -> tuple[FootRest, ...]:
         """Return what a load cell and a feeler gauge would find at the feet."""

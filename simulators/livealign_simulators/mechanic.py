@@ -1,6 +1,6 @@
 """Somebody at the machine: turns the coupled shafts, puts shims under feet, pushes the machine sideways."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -49,6 +49,11 @@ class Turn:
         last = abs(self.by_rad) / self.rate_rad_per_s
         return tuple(self.start_s + t for t in (0.0, _EASE_S, last, last + _EASE_S))
 
+    def stopped(self, at_s: float) -> "Turn":
+        """Return the same turn, broken off at a time after its start; what has been is not changed."""
+        most = self.rate_rad_per_s * (at_s - self.start_s)
+        return replace(self, by_rad=float(np.clip(self.by_rad, -most, most)))
+
     def _area(self, t: Floats) -> Floats:
         """Return the integral of the even ramp up to t."""
         whole, rate = abs(self.by_rad), self.rate_rad_per_s
@@ -95,6 +100,18 @@ class Mechanic:
         self._turns.append(made)
         self._goal_rad = to_rad
         return made.end_s
+
+    @property
+    def turned_by_s(self) -> float:
+        """When all turns that were begun will have ended; minus infinity before the first."""
+        return max((t.end_s for t in self._turns), default=-np.inf)
+
+    def stop(self, at_s: float) -> float:
+        """Let the shafts come to rest at once, and forget turns that have not begun; return when they stand still."""
+        going = [t for t in self._turns if t.start_s < at_s]
+        self._turns = [t.stopped(at_s) for t in going]
+        self._goal_rad = self._before_rad + sum(t.by_rad for t in self._turns)
+        return max(at_s, self.turned_by_s)
 
     def shim(self, foot: str, amount_mm: float, start_s: float, side: Side | None = None) -> float:
         """Add shims under both feet of a plane or one of them (positive), or take some out; return when that is done.
