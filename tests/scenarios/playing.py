@@ -13,7 +13,8 @@ from livealign_simulators.conclusion import Seen
 from livealign_simulators.scenario import Scenario
 from livealign_simulators.virtual_bench import VirtualBench
 
-SNAPSHOTS_PER_S = 4.0
+SNAPSHOTS_PER_S = 3.0
+BEAT_S = 0.25
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,11 @@ class InProcess:
         self.snapshots: list[Snapshot] = []
         self._session = Session(scenario.job, scenario.rig, snapshots_per_s=SNAPSHOTS_PER_S)
         self.bench = VirtualBench(
-            scenario_scene(scenario), scenario.file.rate_hz, self.feed, lambda ns: self.feed(Tick(ns))
+            scenario_scene(scenario),
+            scenario.file.rate_hz,
+            self.feed,
+            lambda ns: self.feed(Tick(ns)),
+            beat_s=BEAT_S,
         )
 
     def feed(self, event: Event) -> None:
