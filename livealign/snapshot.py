@@ -13,6 +13,10 @@ from pydantic import TypeAdapter
 
 __all__ = [
     "SCHEMA",
+    "BoltUp",
+    "BoltUpMove",
+    "BoltUpStep",
+    "BoltUpVerdict",
     "BudgetLine",
     "BudgetPart",
     "ChannelState",
@@ -58,6 +62,7 @@ ClosingState = Literal["verified", "not verified"]
 Side = Literal["left", "right"]
 """Of a foot plane: toward 9 and toward 3 o'clock."""
 SoftFootKind = Literal["not known", "none", "soft", "parallel", "angular", "springy", "induced"]
+BoltUpVerdict = Literal["not known", "inside", "undecided", "beyond"]
 VerdictState = Literal["conforming", "not conforming", "undecided", "not known"]
 
 
@@ -334,6 +339,42 @@ class SoftFoot:
 
 
 @dataclass(frozen=True, slots=True)
+class BoltUpMove:
+    """A movement of the shaft at the coupling's centre; None in a plane that the parked rig does not see."""
+
+    vertical_mm: float | None = None
+    vertical_u_mm: float | None = None
+    horizontal_mm: float | None = None
+    horizontal_u_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BoltUpStep:
+    """What was tightened, and what the shaft did."""
+
+    name: str
+    time_s: float
+    by_step: BoltUpMove
+    since_begin: BoltUpMove
+
+
+@dataclass(frozen=True, slots=True)
+class BoltUp:
+    """Flanges or bolts tightened one after another while the shaft is watched: pipe strain."""
+
+    state: Literal["not begun", "watching", "ended"] = "not begun"
+    steps: tuple[BoltUpStep, ...] = ()
+    since_begin: BoltUpMove = BoltUpMove()
+    """At the last rest."""
+    verdict: BoltUpVerdict = "not known"
+    """Of the largest movement at any rest, against the limit."""
+    at_rest: bool = False
+    limit_mm: float | None = None
+    source: str = ""
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Closing:
     """How the job was closed."""
 
@@ -384,6 +425,7 @@ class Snapshot:
     """The checklist; empty if the session has none."""
     closed: Closing | None = None
     soft_foot: SoftFoot = SoftFoot()
+    bolt_up: BoltUp = BoltUp()
 
 
 @cache

@@ -12,7 +12,6 @@ from livealign.service.daemon import RefusedError
 from livealign.service.guard import Guard
 from livealign.service.hub import Listener
 from livealign.service.served import Served
-from livealign.session.events import Action
 from livealign.snapshot import ClosingState, ItemState, Plane, Side, Snapshot, json_schema
 
 __all__ = ["create_app"]
@@ -88,14 +87,23 @@ class SoftFootSearch(_Asked):
     """Look for soft feet: begin a round, loosen one bolt, tighten it, enter gaps by feeler gauge, end the round."""
 
     name: Literal["soft_foot"]
-    action: Action
+    action: Literal["begin", "loosen", "tighten", "gauge", "end"]
     foot: Annotated[str, Field(max_length=60)] = ""
     side: Side | None = None
     gaps_mm: Annotated[tuple[_Mm, ...], Field(max_length=4)] = ()
 
 
+class BoltUpWatch(_Asked):
+    """Watch the shaft while flanges or bolts are tightened: begin, mark each step, end."""
+
+    name: Literal["bolt_up"]
+    action: Literal["begin", "mark", "end"]
+    text: Annotated[str, Field(max_length=60)] = ""
+    """With mark: what was tightened."""
+
+
 AnyCommand = Annotated[
-    BeginRotation | EndRotation | Adjust | Hold | Note | CheckOff | CloseOut | SoftFootSearch,
+    BeginRotation | EndRotation | Adjust | Hold | Note | CheckOff | CloseOut | SoftFootSearch | BoltUpWatch,
     Field(discriminator="name"),
 ]
 

@@ -18,6 +18,7 @@ from livealign.model.rig import RigModel
 from livealign.model.sweep import SweepFit
 from livealign.model.tracker import Track, Tracker
 from livealign.session.assessment import Assessment, assess, diameter_m
+from livealign.session.bolt_up import BoltUpWatch
 from livealign.session.checks import Checks
 from livealign.session.events import Command, Event, Tick
 from livealign.session.intake import Intake
@@ -47,6 +48,11 @@ _MOST_RESIDUALS = 72
 _MOST_NOTES = 200
 _USELESS_M2 = 1.0
 """Variance of a reading that tells nothing."""
+_WATCHED = {
+    True: "soft feet are being looked for: end that first",
+    False: "the shaft is being watched while bolts are tightened: end that first",
+}
+"""By whether it is soft feet that keep the shafts parked."""
 
 
 class Session:
@@ -88,6 +94,7 @@ class Session:
         self._notes: list[str] = []
         self._checks = Checks(checklist, job.units)
         self._soft_foot = SoftFootSearch(self._model, self._setup.feet, job.units)
+        self._bolt_up = BoltUpWatch(self._model, job.units)
         self._untouched = False
         """Nothing was loosened or tightened since the last rotation."""
         self._judged_s = -np.inf
@@ -130,21 +137,29 @@ class Session:
     def objection(self, command: Command) -> str | None:
         """Say why a command cannot be obeyed now; None if it can."""
         said = self._checks.objection(command, self._verified())
-        if said is None and command.name == "soft_foot":
-            if self._phase == "rotation":
-                return "a rotation is being read: end it first"
-            return self._soft_foot.objection(command)
+        if said is None and command.name in {"soft_foot", "bolt_up"}:
+            return self._bolts_objection(command)
         if said is None and command.name == "note" and not command.text.strip():
             return "the note is empty"
         return said or self._course_objection(command)
+
+    def _bolts_objection(self, command: Command) -> str | None:
+        if self._phase == "rotation":
+            return "a rotation is being read: end it first"
+        soft_foot = command.name == "soft_foot"
+        other = self._bolt_up if soft_foot else self._soft_foot
+        if command.action == "begin" and other.watching:
+            return _WATCHED[not soft_foot]
+        return self._soft_foot.objection(command) if soft_foot else self._bolt_up.objection(command)
 
     def _course_objection(self, command: Command) -> str | None:
         rotating = self._phase == "rotation"
         if command.name == "begin_rotation":
             if rotating:
                 return "a rotation is being read already: end it first"
-            if self._soft_foot.watching:
-                return "soft feet are being looked for: end that first"
+            for soft_foot, part in ((True, self._soft_foot), (False, self._bolt_up)):
+                if part.watching:
+                    return _WATCHED[soft_foot]
         if command.name == "end_rotation" and not rotating:
             return "no rotation is being read"
         if command.name == "adjust":
@@ -187,6 +202,9 @@ class Session:
         elif command.name == "soft_foot":
             self._soft_foot.obey(command, now_s)
             self._untouched = False
+        elif command.name == "bolt_up":
+            self._bolt_up.obey(command, now_s)
+            self._untouched = False
         else:
             self._notes = [*self._notes, command.text.strip()][-_MOST_NOTES:]
 
@@ -196,6 +214,7 @@ class Session:
         if self._hold:
             return
         self._soft_foot.add(readings)
+        self._bolt_up.add(readings)
         if self._phase == "rotation":
             for r in readings:
                 self._rotation.add(r)
@@ -297,6 +316,7 @@ class Session:
             readiness=self._checks.items,
             closed=self._checks.closed,
             soft_foot=self._soft_foot.told(),
+            bolt_up=self._bolt_up.told(),
         )
 
     def _settling(self, track: Track | None) -> Settling:

@@ -9,9 +9,17 @@ from livealign.stream.contracts import Frame, LinkEvent
 __all__ = ["Action", "Command", "CommandName", "Event", "Tick"]
 
 CommandName = Literal[
-    "begin_rotation", "end_rotation", "adjust", "hold", "note", "check_off", "close_out", "soft_foot"
+    "begin_rotation",
+    "end_rotation",
+    "adjust",
+    "hold",
+    "note",
+    "check_off",
+    "close_out",
+    "soft_foot",
+    "bolt_up",
 ]
-Action = Literal["begin", "loosen", "tighten", "gauge", "end"]
+Action = Literal["begin", "loosen", "tighten", "gauge", "mark", "end"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +33,7 @@ class Command:
     on: bool = True
     """With `hold`; with `close_out`, false opens the job again."""
     text: str = ""
-    """With `note`; with `check_off` and `close_out` a remark, or the reason."""
+    """With `note`; with `check_off` and `close_out` a remark, or the reason; with `bolt_up` mark the step."""
     item: str = ""
     """With `check_off`: the item's id."""
     state: ItemState | ClosingState | None = None
@@ -35,7 +43,7 @@ class Command:
     value_mm: float | None = None
     """With `check_off`: what was measured, where the item has a limit."""
     action: Action | None = None
-    """With `soft_foot`: what is done."""
+    """With `soft_foot` and `bolt_up`: what is done."""
     foot: str = ""
     """With `soft_foot` loosen and gauge: the foot plane."""
     side: Side | None = None
