@@ -7,7 +7,7 @@ from livealign.snapshot import Pose, Snapshot
 from livealign_simulators.actions import perform
 from livealign_simulators.faults import disturbances, true_rig
 from livealign_simulators.moves import GOOD_ENOUGH_MM, Tool, moves, worst_mm
-from livealign_simulators.scenario import Follow, Press, Rotate, Scenario, Step, Until
+from livealign_simulators.scenario import Follow, LookForSoftFeet, Press, Rotate, Scenario, Step, Until
 from livealign_simulators.scene import Scene, build_scene
 from livealign_simulators.workbench import Workbench
 
@@ -78,6 +78,10 @@ class Actor:
                 await self._press(Press(do="end rotation"))
             case Press():
                 await self._press(step)
+            case LookForSoftFeet():
+                args = step.model_dump(exclude={"do"}, exclude_none=True)
+                self._say(f"Told the program: soft foot, {' '.join(args.values())}.")
+                await self._program.command("soft_foot", **args)
             case Follow():
                 await self._follow(step)
             case Until():

@@ -142,6 +142,10 @@ def _machine(wanted: Conclusion, seen: Seen) -> Iterator[str]:
         if state not in seen.machine:
             yield f"the machine was never {state} (but {', '.join(sorted(seen.machine)) or 'not followed'})"
     moved = max((most - least for least, most in seen.offsets_mm.values()), default=0.0)
+    feet = {} if seen.last is None else {f"{f.plane} {f.side}": f.kind for f in seen.last.soft_foot.feet}
+    for foot, kind in wanted.soft_feet.items():
+        if feet.get(foot) != kind:
+            yield f"{foot}: {feet.get(foot, 'not looked at')}, not {kind}"
     if wanted.moved_mm is not None and moved < wanted.moved_mm:
         yield f"the offset moved by {moved:.3f} mm only"
 

@@ -15,15 +15,17 @@ from livealign.config.plugs import plug_problems
 from livealign.config.problems import ConfigError, ConfigErrors
 from livealign.config.rig import Rig
 from livealign.config.toml_lines import TomlLines
-from livealign.snapshot import MachineState, Plane, VerdictState
+from livealign.snapshot import MachineState, Plane, SoftFootKind, VerdictState
 from livealign_simulators.actions import AnyAction, Turn, Wait
 from livealign_simulators.demo_files import demo_job, demo_rig
 from livealign_simulators.faults import Faults
+from livealign_simulators.frame import Side
 from livealign_simulators.geometry import AxisLine
 
 __all__ = [
     "Conclusion",
     "Follow",
+    "LookForSoftFeet",
     "Press",
     "Rotate",
     "Scenario",
@@ -86,6 +88,16 @@ class Press(_Part):
     """With note."""
 
 
+class LookForSoftFeet(_Part):
+    """A command to the program while soft feet are looked for; the bolts are turned by steps of their own."""
+
+    do: Literal["soft foot"]
+    action: Literal["begin", "loosen", "tighten", "end"]
+    foot: Name | None = None
+    """With loosen."""
+    side: Side | None = None
+
+
 class Follow(_Part):
     """Move the feet as the program says in the plane that is adjusted, until it is satisfied or the rounds are over."""
 
@@ -103,7 +115,7 @@ class Until(_Part):
     at_most_s: Seconds = 20.0
 
 
-Step = Annotated[AnyAction | Rotate | Press | Follow | Until, Field(discriminator="do")]
+Step = Annotated[AnyAction | Rotate | Press | LookForSoftFeet | Follow | Until, Field(discriminator="do")]
 
 When = Literal["as found", "as left"]
 Counter = Literal["bad", "missed", "repeated", "late", "restarts", "dropped", "reconnects"]
@@ -131,6 +143,8 @@ class Conclusion(_Part):
     """States that it was in while a plane was followed."""
     moved_mm: Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)] | None = None
     """The offset of the plane that is followed changed by so much at least, with no foot moved."""
+    soft_feet: dict[str, SoftFootKind] = {}
+    """By foot, such as "near feet right": the kind that the program told in the end."""
     flags: dict[str, Name] = {}
     """By channel, such as "head M battery": a flag that it had."""
     links: dict[str, State] = {}
@@ -152,7 +166,7 @@ class ScenarioFile(_Part):
     """A file beside this one, or the whole job; left out: the demo's."""
     rig: str | dict[str, Any] = ""
     seed: Annotated[int, Field(ge=0, strict=True)] = 1
-    rate_hz: Annotated[float, Field(ge=1, le=2000, allow_inf_nan=False, strict=True)] = 25.0
+    rate_hz: Annotated[float, Field(ge=1, le=2000, allow_inf_nan=False, strict=True)] = 20.0
     starts_at_deg: Finite = 90.0
     """Where the heads are at first, clockwise from 12 o'clock."""
     start: Start | None = None
