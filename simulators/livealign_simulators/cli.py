@@ -8,21 +8,22 @@ import shutil
 import stat
 import sys
 import threading
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import click
 
 from livealign.config.load import load_pair
 from livealign.errors import PersonError
-from livealign_simulators.actions import perform, read_action, script
+from livealign_simulators.actions import Action, perform, read_action, script
 from livealign_simulators.bench import Bench
 from livealign_simulators.port_kinds import DEFAULT_KIND, KINDS, Means, PortKind, means, port_options
 from livealign_simulators.rigfile import write_rig
 from livealign_simulators.scene import build_scene
 from livealign_simulators.signals import cancel_on_signals
+from livealign_simulators.stand import Stand
 
 __all__ = ["simulate"]
 
@@ -41,14 +42,18 @@ Examples:
   livealign simulate --as ble --radio usb:0 --radio usb:1
   livealign simulate --job job.toml --rig rig.toml --rate 50
   echo '{"do": "truth"}' | livealign simulate --control
+  livealign simulate --control-http          a machine in your hands, in the browser: docs/practice.md
 
 \b
-With --control, one JSON object a line on standard input; each is answered with one line when it is done:
+With --control, one JSON object a line on standard input; each is answered with one line when it is done. With
+--control-http, the same as the body of POST /actions; GET /state?truth=1 tells how things stand:
   {"do": "turn", "to_deg": 270, "deg_per_s": 30}
   {"do": "shim", "foot": "near feet", "mm": 0.3}     positive: add; "side": "left" or "right" for one foot only
   {"do": "shift", "foot": "far feet", "mm": -0.1}    positive: toward 3 o'clock
   {"do": "wait", "s": 5}
   {"do": "turn", "to_deg": 360, "wait": false}       answered at once; so have "shim" and "shift"
+  {"do": "turn", "by_deg": -30, "after": true}       begins when the turn before it has ended
+  {"do": "stop"}                                     lets go of the shafts
   {"do": "truth"}
   {"do": "unplug", "link": "S"}    {"do": "replug", "link": "S"}
   {"do": "corrupt", "link": "S", "fraction": 0.01}
@@ -126,6 +131,14 @@ Disturbances, from now on:
     help="Records a second.  [100, or the scenario's]",
 )
 @click.option("--control", is_flag=True, help="Do what standard input says instead of the built-in script.")
+@click.option(
+    "--control-http",
+    type=click.IntRange(0, 65535),
+    is_flag=False,
+    flag_value=0,
+    metavar="[PORT]",
+    help="Practice stand: do what a page with buttons, or a program, says over HTTP on this computer.",
+)
 def simulate(
     *,
     scenario: str | None,
@@ -144,6 +157,7 @@ def simulate(
     seed: int | None,
     rate: float | None,
     control: bool,
+    control_http: int | None,
 ) -> None:
     """Play a scripted job, or a SCENARIO, as a rig on real ports.
 
@@ -156,9 +170,10 @@ def simulate(
     if list_them:
         _list()
         return
-    if scenario is not None and (job or rig or control):
+    if scenario is not None and (job or rig or control or control_http is not None):
         raise click.UsageError(
-            "A scenario has a job, a rig and a timeline of its own: leave out --job, --rig and --control."
+            "A scenario has a job, a rig and a timeline of its own: leave out --job, --rig, --control and "
+            "--control-http."
         )
     if scenario is None and (practice or note or speed != 1.0):
         raise click.UsageError("--speed, --practice and --note are for a scenario: name one.")
@@ -177,9 +192,8 @@ def simulate(
         if scenario is not None:
             unmet = _scenario(scenario, made_of, note, seed, rate, speed=speed, practice=practice)
         else:
-            asyncio.run(
-                _simulate(job, rig, made_of, 1 if seed is None else seed, rate or 100.0, control=control)
-            )
+            by = _Control(control, control_http)
+            asyncio.run(_simulate(job, rig, made_of, 1 if seed is None else seed, rate or 100.0, control=by))
     except (KeyboardInterrupt, asyncio.CancelledError):
         pass  # a quiet end is what was asked for
     except BrokenPipeError:
@@ -233,42 +247,59 @@ def _scenario(
     return unmet
 
 
+class _Control(NamedTuple):
+    """Who says what is done; nobody: the built-in script."""
+
+    lines: bool
+    http_port: int | None
+
+
 async def _simulate(
-    job: Path | None, rig: Path | None, made_of: Means, seed: int, rate: float, *, control: bool
+    job: Path | None, rig: Path | None, made_of: Means, seed: int, rate: float, *, control: _Control
 ) -> None:
     cancel_on_signals()
-    with contextlib.ExitStack() as stack:
+    async with contextlib.AsyncExitStack() as stack:
         if job is None or rig is None:
             data = resources.files("livealign_simulators") / "data"
             job = stack.enter_context(resources.as_file(data / "demo-job.toml"))
             rig = stack.enter_context(resources.as_file(data / "demo-rig.toml"))
         scene = build_scene(*load_pair(job, rig), seed)
-        async with Bench(scene, made_of, rate) as bench:
-            job_path, rig_path = bench.folder / "job.toml", bench.folder / "rig.toml"
-            shutil.copyfile(job, job_path)
-            write_rig(scene.rig, bench.addresses, rig_path)
-            _tell({"links": bench.addresses, "job": str(job_path), "rig": str(rig_path)})
-            if sys.stderr.isatty():
-                click.echo(
-                    f"Read it with: livealign run --job {job_path} --rig {rig_path}\nCtrl-C ends it.",
-                    err=True,
-                )
-            await (_obey(bench) if control else _play(bench))
+        bench = await stack.enter_async_context(Bench(scene, made_of, rate))
+        stand = Stand(bench)
+        job_path, rig_path = bench.folder / "job.toml", bench.folder / "rig.toml"
+        shutil.copyfile(job, job_path)
+        write_rig(scene.rig, bench.addresses, rig_path)
+        first = {"links": bench.addresses, "job": str(job_path), "rig": str(rig_path)}
+        words = [f"Read it with: livealign run --job {job_path} --rig {rig_path}"]
+        if control.http_port is not None:
+            from livealign_simulators.stand_server import open_stand  # noqa: PLC0415 - not needed otherwise
+
+            access = await stack.enter_async_context(open_stand(stand, control.http_port))
+            first["control"] = access.told()
+            words.append(f"Simulated machine, by hand: {access.page}")
+            words.append(f"With keys in the dashboard: livealign watch --practice '{access.page}'")
+        _tell(first)
+        if sys.stderr.isatty():
+            click.echo("\n".join([*words, "Ctrl-C ends it."]), err=True)
+        if control.lines:
+            await _obey(stand)
+        else:
+            await _play(bench, script(bench) if control.http_port is None else [])
 
 
-async def _obey(bench: Bench) -> None:
+async def _obey(stand: Stand) -> None:
     async for line in _standard_input():
         if not line.strip():
             continue
         try:
-            _tell(await perform(bench, read_action(line)))
+            _tell(await stand.act(read_action(line)))
         except PersonError as e:
             _tell({"error": e.what, "advice": e.advice})
 
 
-async def _play(bench: Bench) -> None:
+async def _play(bench: Bench, actions: Sequence[Action]) -> None:
     async def whole_script() -> None:
-        for action in script(bench):
+        for action in actions:
             _tell(await perform(bench, action))
         while True:
             await bench.wait_until(bench.now() + 3600)

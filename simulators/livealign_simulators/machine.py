@@ -11,11 +11,11 @@ from livealign_simulators.geometry import AxisLine, Floats
 from livealign_simulators.thermal import Warming, grown_line
 from livealign_simulators.vibration import Vibration
 
-__all__ = ["FootPlane", "Machine", "Move", "Settling"]
+__all__ = ["SIDES", "FootPlane", "Machine", "Move", "Settling"]
 
 Direction = Literal["vertical", "horizontal"]
 
-_SIDES: tuple[Side, ...] = ("left", "right")
+SIDES: tuple[Side, ...] = ("left", "right")
 SETTLING_S = 0.6
 """Time constant with which the machine comes to rest."""
 _FORGET_S = 15.0
@@ -121,7 +121,7 @@ class Machine:
         self.settling = settling or Settling()
         self.warmings = list(warmings)
         self.vibrations = list(vibrations)
-        self.shims_mm: dict[tuple[str, Side], float] = {(f.name, side): 0.0 for f in feet for side in _SIDES}
+        self.shims_mm: dict[tuple[str, Side], float] = {(f.name, side): 0.0 for f in feet for side in SIDES}
         """What has been put under each foot since the machine was found."""
         self.shifted_mm: dict[str, float] = {f.name: 0.0 for f in feet}
         """How far each foot plane has been pushed toward 3 o'clock; what jack screws did is not in it."""
@@ -169,7 +169,7 @@ class Machine:
         if direction == "horizontal":
             self.shifted_mm[foot] += amount_mm
         else:
-            for each in _SIDES if side is None else (side,):
+            for each in SIDES if side is None else (side,):
                 self.shims_mm[foot, each] += amount_mm
         return made
 

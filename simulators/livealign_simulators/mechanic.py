@@ -101,6 +101,10 @@ class Mechanic:
         self._goal_rad = to_rad
         return made.end_s
 
+    def angle_deg(self, time_s: float) -> float:
+        """Return the shafts' angle at one time, not wrapped."""
+        return float(np.rad2deg(self.angle_at(np.array([time_s]))[0]))
+
     @property
     def turned_by_s(self) -> float:
         """When all turns that were begun will have ended; minus infinity before the first."""
