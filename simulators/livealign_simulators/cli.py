@@ -204,7 +204,7 @@ def simulate(
 
 
 def _list() -> None:
-    from livealign_simulators.library import find_scenario, scenario_names  # noqa: PLC0415 - only here and below
+    from livealign_simulators.catalogue import find_scenario, scenario_names  # noqa: PLC0415 - only here and below
 
     for name in scenario_names():
         click.echo(f"{name:18} {find_scenario(name).title}")
@@ -222,7 +222,7 @@ def _scenario(
 ) -> list[str]:
     """Play a scenario; return what was not concluded as it says."""
     from livealign.paths import default_note_path  # noqa: PLC0415
-    from livealign_simulators.library import find_scenario  # noqa: PLC0415
+    from livealign_simulators.catalogue import find_scenario  # noqa: PLC0415
     from livealign_simulators.scenario import hastened  # noqa: PLC0415
     from livealign_simulators.staging import play_live  # noqa: PLC0415
 
