@@ -8,8 +8,8 @@ from click.testing import CliRunner
 from livealign.cli import main
 from livealign.config.problems import ConfigErrors
 from livealign.snapshot import encode
-from livealign_simulators.conclusion import Seen, unmet
 from livealign_simulators.catalogue import find_scenario, scenario_names
+from livealign_simulators.conclusion import Seen, unmet
 from livealign_simulators.scenario import Conclusion, Rotate, hastened, parse_scenario
 from scenarios.playing import play
 
