@@ -130,6 +130,10 @@ class MqttPort:
                     self._tried.set()
                     await self._publish(client)
             except aiomqtt.MqttError as e:
+                # Saying goodbye to a broker that does not answer ends in this error, also when we are to stop.
+                task = asyncio.current_task()
+                if task is not None and task.cancelling():
+                    raise asyncio.CancelledError from e
                 self._why = str(e)
                 self._tried.set()
             self._connected.clear()
