@@ -133,6 +133,9 @@ class ReconnectingDriver(ABC):
             try:
                 await self._hold_open()
             except LinkError as trouble:
+                # A library may answer a cancellation with an error of its own.
+                if self._keeper is not None and self._keeper.cancelling():
+                    return
                 self._say(trouble.state, str(trouble))
             refused = self._state == "refused"
             await asyncio.sleep(self._pauses.longest_s() if refused else self._pauses.next_s())
