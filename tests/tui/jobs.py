@@ -6,6 +6,9 @@ from dataclasses import replace
 from livealign.advice.words import horizontal_move, vertical_move
 from livealign.snapshot import (
     SCHEMA,
+    BoltUp,
+    BoltUpMove,
+    BoltUpStep,
     BudgetLine,
     BudgetPart,
     ChannelState,
@@ -17,14 +20,17 @@ from livealign.snapshot import (
     MachineState,
     PlanePose,
     Pose,
+    ReadinessItem,
     Residual,
     RotationState,
     Settling,
     Snapshot,
+    SoftFoot,
+    SoftFootState,
     Verdict,
 )
 
-__all__ = ["disturbed", "measured", "settling"]
+__all__ = ["disturbed", "measured", "readied", "settling"]
 
 
 def feet_of(vertical: PlanePose, horizontal: PlanePose) -> tuple[Foot, ...]:
@@ -36,6 +42,56 @@ def feet_of(vertical: PlanePose, horizontal: PlanePose) -> tuple[Foot, ...]:
             Foot(name, x, up, 0.01, across, 0.012, vertical_move(up, "mm"), horizontal_move(across, "mm"))
         )
     return tuple(feet)
+
+
+def readied(job: Snapshot) -> Snapshot:
+    """The job with a checklist begun, a round of soft foot under way, and a suction flange half tightened."""
+    items = (
+        ReadinessItem(
+            "lockout",
+            "Locked out, tagged out, tried to start",
+            "Every source of energy is locked and tagged; nothing moves.",
+            safety=True,
+            source="the plant's procedure 3",
+            state="done",
+            who="Anne",
+            time_s=20.0,
+            note="tag 7",
+        ),
+        ReadinessItem("guards", "Guards off only where one works", "They are kept together.", safety=True),
+        ReadinessItem(
+            "runout", "Runout read", "Total reading on both rims.", limit_mm=0.05, source="plant standard 12"
+        ),
+    )
+    gauged = SoftFootState(
+        "near feet",
+        "left",
+        "tightened",
+        0.19,
+        0.02,
+        (0.18,) * 4,
+        "parallel",
+        0.18,
+        "add 0.18 mm",
+        0.21,
+        0.001,
+    )
+    feet = (
+        gauged,
+        SoftFootState("near feet", "right", "tightened", 0.008, 0.003, (), "none", None, "in order"),
+        SoftFootState("far feet", "left"),
+        SoftFootState("far feet", "right"),
+    )
+    soft_foot = SoftFoot(
+        "watching", 2, feet, at_rest=True, limit_mm=0.05, source="2 mil (50 um)", words="next: far feet, left"
+    )
+    moved = BoltUpMove(0.012, 0.001)
+    step = BoltUpStep("suction flange, bolts 1 and 5", 90.0, moved, moved)
+    words = "at most up and down +0.01 mm +- 0.01; sideways is not seen from here"
+    bolt_up = BoltUp(
+        "watching", (step,), moved, "undecided", at_rest=True, limit_mm=0.05, source="API RP 686", words=words
+    )
+    return replace(job, readiness=items, soft_foot=soft_foot, bolt_up=bolt_up)
 
 
 def _residuals() -> tuple[Residual, ...]:

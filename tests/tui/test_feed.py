@@ -89,7 +89,7 @@ async def test_the_dashboard_says_that_the_service_is_gone_and_comes_back(
         await stage.until(lambda: "no contact with the service, trying again" in stage.text())
         # The last values stay, marked as old, and every row still has its place.
         assert "+0.342 ± 0.012 mm" in stage.text()
-        assert "4 Adjust" in stage.text().splitlines()[23]
+        assert "6 Adjust" in stage.text().splitlines()[23]
         service.send(replace(job, phase="adjust", sequence=2))
         await stage.until(lambda: "no contact" not in stage.text())
 

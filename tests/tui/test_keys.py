@@ -11,7 +11,7 @@ async def test_pages_by_number_arrow_tab_and_click(job: Snapshot, stage: Stage) 
     async with stage.open() as pilot:
         await stage.show(job)
         went = [stage.page()]
-        for key in ("4", "2", "right", "tab", "right", "left", "shift+tab"):
+        for key in ("6", "4", "right", "tab", "right", "left", "shift+tab"):
             await pilot.press(key)
             went.append(stage.page())
         assert went == ["links", "adjust", "rotation", "findings", "adjust", "links", "adjust", "findings"]
@@ -32,7 +32,7 @@ async def test_the_page_follows_the_phase(job: Snapshot, stage: Stage) -> None:
 async def test_the_page_stays_where_the_person_has_just_gone(job: Snapshot, stage: Stage) -> None:
     async with stage.open() as pilot:
         await stage.show(replace(job, phase="rotation"))
-        await pilot.press("1")
+        await pilot.press("2")
         await stage.show(replace(job, phase="findings"))
         assert stage.page() == "links"
 
@@ -41,7 +41,7 @@ async def test_what_the_person_asked_for_leads_on_all_the_same(
     job: Snapshot, service: Service, stage: Stage
 ) -> None:
     async with stage.served(replace(job, phase="findings")) as pilot:
-        await pilot.press("1", "v")
+        await pilot.press("2", "v")
         await stage.show(replace(job, phase="adjust"))
         assert stage.page() == "adjust"
 
@@ -122,7 +122,7 @@ async def test_the_budget_and_back_from_any_page_and_by_click(job: Snapshot, sta
     async with stage.open((100, 30)) as pilot:
         await stage.show(replace(job, phase="adjust"))
         shown = []
-        for ask in ("b", "#do-budget", "b", "4", "b"):
+        for ask in ("b", "#do-budget", "b", "6", "b"):
             await (pilot.click(ask) if ask.startswith("#") else pilot.press(ask))
             await pilot.pause()
             shown.append((stage.page(), "uncertainty comes from" in stage.text()))

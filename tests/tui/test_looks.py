@@ -9,7 +9,7 @@ from textual.pilot import Pilot
 from livealign.snapshot import Phase, Snapshot
 from livealign_tui.app import Arrived, Dashboard
 from tests.tui import picture
-from tests.tui.jobs import disturbed, settling
+from tests.tui.jobs import disturbed, readied, settling
 from tests.tui.stage import NOON
 
 Compare = Callable[..., bool]
@@ -41,6 +41,11 @@ def test_page_after_a_disturbed_turn(phase: Phase, job: Snapshot, snap_compare: 
 
 def test_budget(job: Snapshot, snap_compare: Compare) -> None:
     assert look(snap_compare, [replace(disturbed(job), phase="findings")], "b")
+
+
+@pytest.mark.parametrize("view", ["checks", "f", "t"])
+def test_readiness(view: str, job: Snapshot, snap_compare: Compare) -> None:
+    assert look(snap_compare, [readied(job)], "3", "down", *({view} - {"checks"}))
 
 
 async def test_the_picture_in_the_readme_is_the_dashboard_as_it_is_and_fetches_nothing() -> None:

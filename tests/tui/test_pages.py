@@ -77,8 +77,8 @@ KEYS = [
     "p pause",
     "n note",
     "l large",
-    "1 Links",
-    "4 Adjust",
+    "2 Links",
+    "6 Adjust",
     "? help",
     "q quit",
 ]
@@ -257,7 +257,7 @@ async def test_three_foot_planes_find_room(job: Snapshot, stage: Stage) -> None:
             text = stage.text()
             assert phase == "adjust" or "hysteresis 0.010 mm" in text
             assert all(name in text for name in ("near feet", "middle feet", "far feet")), text
-            assert "4 Adjust" in text
+            assert "6 Adjust" in text
 
 
 async def test_paused_reading_is_said_at_the_top(job: Snapshot, stage: Stage) -> None:

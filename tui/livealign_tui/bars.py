@@ -96,19 +96,19 @@ class ActionBar(Horizontal):
 class PageBar(Horizontal):
     """The pages in the order of the job, help and leaving."""
 
-    def __init__(self, pages: Sequence[tuple[str, str]], *, id: str) -> None:  # noqa: A002 - Textual's name
+    def __init__(self, pages: Sequence[tuple[str, str, str]], *, id: str) -> None:  # noqa: A002 - Textual's name
         super().__init__(id=id)
         self._pages = pages
 
     def compose(self) -> ComposeResult:
         """Build the tabs."""
-        for i, (page, title) in enumerate(self._pages, start=1):
-            yield KeyButton(str(i), title, f"page('{page}')", id=f"tab-{page}")
+        for key, page, title in self._pages:
+            yield KeyButton(key, title, f"page('{page}')", id=f"tab-{page}")
         yield Static("", id="page-bar-gap")
         yield KeyButton("?", "help", "help", id="tab-help")
         yield KeyButton("q", "quit", "quit", id="tab-quit")
 
     def say(self, page: str) -> None:
         """Mark the page in front."""
-        for name, _ in self._pages:
+        for _, name, _ in self._pages:
             self.query_one(f"#tab-{name}", KeyButton).mark(name == page)

@@ -12,12 +12,11 @@ from textual.widgets import Input, Static
 from livealign_tui.block import line
 from livealign_tui.words import wrap
 
-__all__ = ["HelpDialog", "NoteDialog"]
+__all__ = ["HelpDialog", "LineDialog"]
 
-_NOTE_LENGTH = 500
 _MEANING_WIDTH = 53
 _KEYS = (
-    ("1 2 3 4", "the pages: Links, Rotation, Findings, Adjust"),
+    ("2 3 4 5 6", "the pages: Links, Readiness, Rotation, Findings, Adjust"),
     ("left right tab", "the page before, the page after"),
     ("space", "begin a rotation, or end it"),
     ("v  h", "follow the machine up and down (v) or sideways (h)"),
@@ -26,6 +25,9 @@ _KEYS = (
     ("b", "the whole uncertainty budget, on the Findings page"),
     ("l", "large digits, on the Adjust page"),
     ("c", "what the chart on the Adjust page follows: the offset, then each foot plane"),
+    ("up down enter", "on the Readiness page: choose a line, check it off; x not applicable, o open again"),
+    ("f  t", "on the Readiness page: soft foot (f), the shaft while bolts are tightened (t)"),
+    ("e", "on the Readiness page: close the job, or begin and end what is watched there"),
     ("ctrl+p", "all commands by name, and the choice of colours"),
     ("q", "leave; the service goes on"),
 )
@@ -40,24 +42,35 @@ _WORDS = (
 )
 
 
-class NoteDialog(ModalScreen[str]):
-    """Asks for one line of text; escape gives an empty one."""
+class LineDialog(ModalScreen[str | None]):
+    """Asks for one line of text; escape gives None."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "leave", id="note.leave")]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "leave", id="line.leave")]
+
+    def __init__(self, prompt: str, longest: int) -> None:
+        """Keep what is asked.
+
+        Args:
+            prompt: the question, on one line or two.
+            longest: the most characters of an answer.
+        """
+        super().__init__()
+        self._prompt = prompt
+        self._longest = longest
 
     def compose(self) -> ComposeResult:
         """Build the window."""
         with Vertical(id="dialog"):
-            yield Static("Note for the record (enter keeps it, escape leaves)")
-            yield Input(id="note-text", max_length=_NOTE_LENGTH)
+            yield Static(self._prompt, markup=False)
+            yield Input(id="line-text", max_length=self._longest)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Hand the text back."""
         self.dismiss(event.value.strip())
 
     def action_leave(self) -> None:
-        """Leave without a note."""
-        self.dismiss("")
+        """Leave without an answer."""
+        self.dismiss(None)
 
 
 class HelpDialog(ModalScreen[None]):

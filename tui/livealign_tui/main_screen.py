@@ -14,17 +14,25 @@ from livealign.snapshot import Phase, Plane, Snapshot
 from livealign_tui.adjust_page import AdjustPage
 from livealign_tui.bars import ActionBar, Header, PageBar
 from livealign_tui.block import Block, line
-from livealign_tui.dialogs import HelpDialog, NoteDialog
+from livealign_tui.dialogs import HelpDialog, LineDialog
 from livealign_tui.findings_page import FindingsPage
 from livealign_tui.history import History
 from livealign_tui.links_page import LinksPage
 from livealign_tui.page import Page
 from livealign_tui.palette import Commands
+from livealign_tui.readiness_page import KEYS, ReadinessPage
 from livealign_tui.rotation_page import RotationPage
 
 __all__ = ["MainScreen"]
 
-_PAGES = (("links", "Links"), ("rotation", "Rotation"), ("findings", "Findings"), ("adjust", "Adjust"))
+# By number in the order of the job: 1 is the machine's, 7 the record's.
+_PAGES = (
+    ("2", "links", "Links"),
+    ("3", "readiness", "Readiness"),
+    ("4", "rotation", "Rotation"),
+    ("5", "findings", "Findings"),
+    ("6", "adjust", "Adjust"),
+)
 _PAGE_OF: dict[Phase, str] = {
     "ready": "links",
     "rotation": "rotation",
@@ -32,6 +40,7 @@ _PAGE_OF: dict[Phase, str] = {
     "adjust": "adjust",
 }
 _JUST_NOW_S = 8.0
+_NOTE_LENGTH = 500
 
 Ask = Callable[..., None]
 
@@ -41,10 +50,8 @@ class MainScreen(Screen[None]):
 
     COMMANDS = Screen.COMMANDS | {Commands}
     BINDINGS: ClassVar[list[BindingType]] = [
-        *(
-            Binding(str(i), f"page('{page}')", title, id=f"page.{page}")
-            for i, (page, title) in enumerate(_PAGES, start=1)
-        ),
+        *(Binding(key, f"page('{page}')", title, id=f"page.{page}") for key, page, title in _PAGES),
+        *(Binding(key, f"readiness('{key}')", what, id=f"readiness.{key}") for key, what in KEYS.items()),
         Binding("left,shift+tab", "turn(-1)", "page before", id="page.before"),
         Binding("right,tab", "turn(1)", "page after", id="page.after"),
         Binding("space", "toggle_rotation", "begin or end rotation", id="rotation.toggle"),
@@ -74,6 +81,7 @@ class MainScreen(Screen[None]):
         yield Block(id="contact")
         with ContentSwitcher(id="pages", initial="links"):
             yield LinksPage(id="links")
+            yield ReadinessPage(self._ask, id="readiness")
             yield RotationPage(id="rotation")
             yield FindingsPage(id="findings")
             yield AdjustPage(id="adjust")
@@ -144,7 +152,7 @@ class MainScreen(Screen[None]):
 
     def action_turn(self, step: int) -> None:
         """Go to the page before or after."""
-        names = [name for name, _ in _PAGES]
+        names = [name for _, name, _ in _PAGES]
         at = names.index(self.query_one(ContentSwitcher).current or names[0])
         self.action_page(names[(at + step) % len(names)])
 
@@ -173,7 +181,18 @@ class MainScreen(Screen[None]):
             if text:
                 self._ask("note", text=text)
 
-        self.app.push_screen(NoteDialog(), keep)
+        prompt = "Note for the record (enter keeps it, escape leaves)"
+        self.app.push_screen(LineDialog(prompt, _NOTE_LENGTH), keep)
+
+    def action_readiness(self, key: str) -> None:
+        """Do what a key does on the page Readiness; elsewhere f and t lead there."""
+        page = self.query_one(ReadinessPage)
+        if self.query_one(ContentSwitcher).current != "readiness":
+            if key not in {"f", "t"}:
+                return
+            page.leave_view()
+            self.action_page("readiness")
+        page.act(key)
 
     def action_large(self) -> None:
         """Show the adjust page with large digits, or with its chart again."""

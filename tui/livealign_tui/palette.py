@@ -8,6 +8,7 @@ __all__ = ["Commands"]
 
 _COMMANDS = (
     ("Links", "page('links')", "What each link brings and loses"),
+    ("Readiness", "page('readiness')", "The checklist, soft feet, the shaft while bolts are tightened"),
     ("Rotation", "page('rotation')", "What of the turn has been read"),
     ("Findings", "page('findings')", "How the shafts lie and what to move"),
     ("Adjust", "page('adjust')", "Follow the machine live"),
@@ -15,6 +16,8 @@ _COMMANDS = (
     ("Adjust up and down", "follow('vertical')", "Follow the machine while it is shimmed"),
     ("Adjust sideways", "follow('horizontal')", "Follow the machine while it is shifted"),
     ("Pause reading, or go on", "pause", "Values are shown but kept out of the result"),
+    ("Soft foot", "readiness('f')", "Find soft feet, one bolt at a time"),
+    ("Bolts tightened", "readiness('t')", "Watch the shaft while flanges or bolts are tightened"),
     ("Add a note", "note", "Write a line into the record"),
     ("Uncertainty budget", "budget", "What the uncertainty of the findings is made of"),
     ("Large digits", "large", "Numbers that are read from two metres"),

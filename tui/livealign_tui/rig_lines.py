@@ -1,6 +1,5 @@
 """What the readings of a rotation say about the rig: disturbances with their size, and the worst of what was left out."""
 
-import math
 from collections.abc import Sequence
 from functools import lru_cache
 
@@ -8,7 +7,7 @@ from textual.content import Content
 
 from livealign.snapshot import Diagnosis, GrossReading
 from livealign_tui.block import Cell, line, row
-from livealign_tui.words import Units, length, printable, small, wrap
+from livealign_tui.words import Units, ago, length, printable, small, wrap
 
 __all__ = ["diagnosis_lines", "gross_lines", "size_words"]
 
@@ -81,12 +80,7 @@ def gross_lines(gross: Sequence[GrossReading], now_s: float, units: Units, rows:
             printable(reading.channel),
             f"{length(reading.size_mm, units)} off",
             f"at {reading.angle_deg:.0f} deg",
-            _ago(now_s - reading.time_s),
+            ago(now_s - reading.time_s),
         ]
         made.append(line(" ", row(cells, _GROSS_COLUMNS)))
     return made
-
-
-def _ago(seconds: float) -> str:
-    past = max(seconds, 0.0)
-    return f"{past:.0f} s ago" if past < 120 else f"{math.floor(past / 60)} min ago"

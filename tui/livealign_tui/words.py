@@ -10,6 +10,7 @@ from livealign.snapshot import Plane, PlanePose, Settling, Snapshot, Verdict
 __all__ = [
     "NOT_KNOWN",
     "Units",
+    "ago",
     "expanded",
     "gap_words",
     "heading_words",
@@ -227,6 +228,12 @@ def links_words(snapshot: Snapshot) -> str:
     count = f"{len(links)} {noun}" if len(up) == len(links) else f"{len(up)} of {len(links)} {noun}"
     rates = [link.rate_hz for link in up if link.rate_hz is not None]
     return f"{count} {min(rates):.0f} Hz" if rates else count
+
+
+def ago(seconds: float) -> str:
+    """Return how long ago something was."""
+    past = max(seconds, 0.0)
+    return f"{past:.0f} s ago" if past < 120 else f"{math.floor(past / 60)} min ago"
 
 
 def printable(text: str) -> str:
