@@ -74,6 +74,8 @@ class BinaryFormat:
     options_model: ClassVar[type[Options]] = BinaryOptions
 
     def __init__(self, options: BinaryOptions) -> None:
+        self.messages = options.framing == "message"
+        """Each payload is a record: it must not be joined with others."""
         self._columns = options.columns
         layout, sync = Layout(options.layout), bytes.fromhex(options.sync)
         self._packed = Packed(

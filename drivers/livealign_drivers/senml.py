@@ -92,6 +92,8 @@ class SenmlFormat:
     options_model: ClassVar[type[Options]] = SenmlOptions
 
     def __init__(self, options: SenmlOptions) -> None:
+        self.messages = options.framing == "message"
+        """Each payload is a pack: it must not be joined with others."""
         self._options = options
         self._cutter = LineCutter(options.max_bytes)
         self._columns = tuple(options.fields)

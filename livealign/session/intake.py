@@ -132,7 +132,10 @@ class Intake:
         """Return the readings completed by all frames that wait."""
         readings: list[Reading] = []
         for link, frames in self._waiting.items():
-            self._read(link, frames, readings)
+            # What belongs to a stream is read at once, which costs least.
+            apart = self._books[link].reader.messages
+            for part in [[f] for f in frames] if apart else [frames]:
+                self._read(link, part, readings)
         self._waiting.clear()
         return readings
 

@@ -98,7 +98,11 @@ class Driver(Protocol):
 
 @runtime_checkable
 class Format(Protocol):
-    """Turns the bytes of one link into fields, and fields into bytes (for simulated devices)."""
+    """Turns the bytes of one link into fields, and fields into bytes (for simulated devices).
+
+    Payloads that wait may be joined before they are decoded, unless the format has an attribute `messages` that is true:
+    each is a whole message to it then.
+    """
 
     options_model: ClassVar[type[Options]]
 

@@ -77,6 +77,8 @@ class LinkReader:
             device_time: device time is the session's time (captured bytes), arrival means nothing.
             computed: what works out further fields, in this order.
         """
+        self.messages = bool(getattr(decoder, "messages", False))
+        """Each payload is a whole message: they must not be joined."""
         self._decoder = decoder
         self._computed = computed
         self._clock_field = clock[0] if clock else None

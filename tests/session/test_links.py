@@ -1,13 +1,18 @@
 """Links that come and go, lose and spoil."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 
+from livealign.config.rig import Spec
+from livealign.session.engine import Session
 from livealign.session.links import LinkBook
-from livealign.stream.contracts import LinkEvent
+from livealign.stream.contracts import Frame, LinkEvent
 from livealign.stream.reader import LinkReader
+from livealign.stream.registry import format_class
 from livealign_drivers.delimited import DelimitedFormat, DelimitedOptions
-from session.bench import FACING, Course, Head, Line, adjusting, assert_pose, job_of
+from session.bench import FACING, Course, Head, Line, adjusting, assert_pose, job_of, rig_of
 
 AXIS = Line(up=0.30, rise=0.4, right=-0.15, swing=-0.2)
 
@@ -141,3 +146,33 @@ def test_a_head_without_a_clock_on_another_link_is_paired_by_arrival() -> None:
     assert found.pose.vertical.slope_mm_per_m == pytest.approx(AXIS.rise, abs=0.05)
     assert found.pose.horizontal.offset_mm == pytest.approx(AXIS.right, abs=0.01)
     assert found.links[0].clock_u_ms is None
+
+
+@pytest.mark.parametrize(
+    "spoken",
+    [
+        {
+            "kind": "binary",
+            "framing": "message",
+            "layout": "<HIff",
+            "columns": ["count", "ms", "angle", "position"],
+        },
+        {"kind": "senml", "framing": "message", "fields": ["count", "ms", "angle", "position"]},
+    ],
+    ids=lambda spoken: spoken["kind"],
+)
+def test_messages_that_wait_together_are_read_each_by_itself(spoken: dict[str, Any]) -> None:
+    """Fifty snapshots a second and a hundred messages: two wait for each."""
+    rig = rig_of(FACING)
+    links = tuple(x.model_copy(update={"format": Spec.model_validate(spoken)}) for x in rig.links)
+    session = Session(job_of(), rig.model_copy(update={"links": links}))
+    made = format_class(spoken["kind"])
+    device = made(made.options_model.model_validate({k: v for k, v in spoken.items() if k != "kind"}))
+    for head in FACING:
+        session.feed(LinkEvent(head.name, "open", 0))
+    for n in range(1, 101):
+        fields = {"count": float(n), "ms": 10.0 * n, "angle": 90.0, "position": 1.0}
+        for head in FACING:
+            session.feed(Frame(head.name, device.encode(fields), n * 10_000_000))
+    for link in session.snapshot(1_100_000_000).links:
+        assert (link.counters.records, link.counters.bad, link.counters.missed) == (100, 0, 0)
