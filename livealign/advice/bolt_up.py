@@ -33,8 +33,7 @@ def judge(largest: Largest) -> BoltUpVerdict:
 
 def verdict_words(largest: Largest, units: Units) -> str:
     """Say how far the shaft has moved, in which plane, and what was not seen."""
-    said = [f"{_CALLED[p]} {_size(*largest[p], units)}" if p in largest else "" for p in _CALLED]
-    moved = ", ".join(part for part in said if part)
+    moved = ", ".join(f"{_CALLED[plane]} {_size(mm, u, units)}" for plane, (mm, u) in largest.items())
     unseen = [p for p in _CALLED if p not in largest]
     words = {
         "not known": "nothing is seen from here",

@@ -78,11 +78,11 @@ def open_safety(items: Sequence[ReadinessItem]) -> tuple[ReadinessItem, ...]:
 
 def reminder(items: Sequence[ReadinessItem]) -> str:
     """Say before anything turns what is still open; empty if nothing is."""
-    left = open_safety(items)
-    if not left:
+    titles = [i.title for i in open_safety(items)]
+    if not titles:
         return ""
-    more = f" and {len(left) - 1} more" if len(left) > 1 else ""
-    return f"Safety first, still open: {left[0].title[:1].lower()}{left[0].title[1:]}{more} (page Readiness)."
+    more = f" and {len(titles) - 1} more" if len(titles) > 1 else ""
+    return f"Safety first, still open: {titles[0][:1].lower()}{titles[0][1:]}{more} (page Readiness)."
 
 
 def close_objection(

@@ -3,11 +3,13 @@
 from livealign.advice import readiness
 from livealign.config.checklist import Checklist
 from livealign.session.events import Command
-from livealign.snapshot import Closing, ReadinessItem, Verdict
+from livealign.snapshot import Closing, ClosingState, ItemState, ReadinessItem, Verdict
 from livealign.units import Units
 
 __all__ = ["Checks"]
 
+_ITEM_STATES: dict[object, ItemState] = {"open": "open", "done": "done", "not applicable": "not applicable"}
+_CLOSING_STATES: dict[object, ClosingState] = {"verified": "verified", "not verified": "not verified"}
 _EVEN_WHEN_CLOSED = frozenset({"note", "hold", "close_out"})
 
 
@@ -40,11 +42,12 @@ class Checks:
 
     def obey(self, command: Command, now_s: float) -> None:
         """Do what `objection` has nothing against."""
-        if command.name == "check_off" and command.state in {"open", "done", "not applicable"}:
+        item_state, closing_state = _ITEM_STATES.get(command.state), _CLOSING_STATES.get(command.state)
+        if command.name == "check_off" and item_state is not None:
             self.items = readiness.check_off(
                 self.items,
                 command.item,
-                command.state,
+                item_state,
                 who=command.who,
                 time_s=now_s,
                 note=command.text,
@@ -52,16 +55,17 @@ class Checks:
             )
         elif command.name == "close_out" and not command.on:
             self.closed = None
-        elif command.name == "close_out" and command.state in {"verified", "not verified"}:
-            self.closed = readiness.closing(command.state, command.who, now_s, command.text)
+        elif command.name == "close_out" and closing_state is not None:
+            self.closed = readiness.closing(closing_state, command.who, now_s, command.text)
 
     def _check_off_objection(self, command: Command) -> str | None:
-        if command.state not in {"open", "done", "not applicable"}:
+        state = _ITEM_STATES.get(command.state)
+        if state is None:
             return "say what the item is: open, done or not applicable"
         return readiness.check_off_objection(
             self.items,
             command.item,
-            command.state,
+            state,
             who=command.who,
             note=command.text,
             value_mm=command.value_mm,
@@ -73,8 +77,9 @@ class Checks:
             return None if self.closed is not None else "the job is not closed"
         if self.closed is not None:
             return "the job is closed already"
-        if command.state not in {"verified", "not verified"}:
+        state = _CLOSING_STATES.get(command.state)
+        if state is None:
             return "say as what the job is closed: verified or not verified"
         return readiness.close_objection(
-            self.items, command.state, who=command.who, note=command.text, verdict=verdict
+            self.items, state, who=command.who, note=command.text, verdict=verdict
         )

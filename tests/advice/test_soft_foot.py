@@ -21,9 +21,11 @@ def feet(*rises: float | None, **gaps: tuple[float, ...]) -> tuple[SoftFootState
     return tuple(made)
 
 
+NONE_KNOWN: tuple[SoftFootKind, ...] = ("not known",) * 4
+ALL_SOUND: tuple[SoftFootKind, ...] = ("none",) * 4
 CASES: list[tuple[str, tuple[SoftFootState, ...], tuple[SoftFootKind, ...], str]] = [
-    ("nobody has looked", feet(None, None, None, None), ("not known",) * 4, ""),
-    ("all sound", feet(0.008, 0.008, 0.05, -0.01), ("none",) * 4, "in order"),
+    ("nobody has looked", feet(None, None, None, None), NONE_KNOWN, ""),
+    ("all sound", feet(0.008, 0.008, 0.05, -0.01), ALL_SOUND, "in order"),
     ("a diagonal", feet(0.19, 0.01, 0.01, 0.15), ("soft", "none", "none", "soft"), "add 0.19 mm; measure"),
     (
         "a short foot, gauged",
@@ -41,8 +43,8 @@ CASES: list[tuple[str, tuple[SoftFootState, ...], tuple[SoftFootKind, ...], str]
     ("a pipe lifts the far end", feet(0.09, 0.09, 0.01, 0.01), ("induced", "induced", "none", "none"), "piping"),
     ("it goes down", feet(-0.2, 0.01, 0.01, 0.01), ("induced", "none", "none", "none"), "pushed or pulled"),
     # 0.06 +- 0.01 below is no certain drop beyond the limit
-    ("hardly down", feet(-0.055, 0.01, 0.01, 0.01), ("none",) * 4, "in order"),
-    ("only gauged", feet(None, None, None, None, nl=(0.1,) * 4), ("parallel", *["not known"] * 3), "add 0.10 mm"),
+    ("hardly down", feet(-0.055, 0.01, 0.01, 0.01), ALL_SOUND, "in order"),
+    ("only gauged", feet(None, None, None, None, nl=(0.1,) * 4), ("parallel", *NONE_KNOWN[1:]), "add 0.10 mm"),
 ]  # fmt: skip
 
 

@@ -137,6 +137,6 @@ def rise_of(frame: Frame, k: int) -> tuple[float, float]:
             1e3 * (other.z_slope - one.z_slope),
         ]
     )
-    found = foot_rise(model_of(), Shift(mean, np.zeros((4, 4)), (True,) * 4), k // 2)
+    found = foot_rise(model_of(), Shift(mean, np.zeros((4, 4)), (True, True, True, True)), k // 2)
     assert found is not None
     return found.gap_m, found.u_m

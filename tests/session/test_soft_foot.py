@@ -69,6 +69,7 @@ def test_a_short_foot_is_found_shimmed_and_gone_in_the_second_round() -> None:
     first = shop.round(gauge=True)
     assert [f.kind for f in first] == ["parallel", "none", "none", "parallel"]
     far_right = first[3]
+    assert far_right.rise_mm is not None
     assert far_right.rise_mm == pytest.approx(0.15, abs=0.02)
     assert far_right.rise_u_mm is not None
     assert abs(far_right.rise_mm - 0.15) < 2 * far_right.rise_u_mm
