@@ -19,12 +19,15 @@ _POLL_S = 0.1
 class Background:
     """Starts at once; the parts stay after the operator has finished, so that the result can be looked at."""
 
-    def __init__(self, kind: str, seed: int, record: Path | None) -> None:
-        """Start the thread."""
+    def __init__(self, kind: str, seed: int, record: Path | None, *, practice: bool = False) -> None:
+        """Start the thread; for practice there is no operator, the person is one."""
+        self._practice = practice
         self.outcome: Outcome | None = None
         """What came of it, once the operator has finished."""
         self.error: Exception | None = None
         """What went wrong."""
+        self.stand: str | None = None
+        """For practice: the address of the stand, once the service can be reached."""
         self._note: queue.SimpleQueue[ServiceNote | None] = queue.SimpleQueue()
         self._over: Callable[[], object] = lambda: None
         self._thread = threading.Thread(target=self._run, args=(kind, seed, record), name="demo")
@@ -65,7 +68,10 @@ class Background:
             job.result()
 
     async def _whole_job(self, kind: str, seed: int, record: Path | None, over: asyncio.Event) -> None:
-        async with set_up(kind, seed, record) as stage:
+        async with set_up(kind, seed, record, practice=self._practice) as stage:
+            self.stand = stage.simulator.practice
             self._note.put(stage.note)
+            if self._practice:
+                await stage.watch()
             self.outcome = await stage.play(LEISURELY, lambda _: None)
             await over.wait()

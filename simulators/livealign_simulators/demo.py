@@ -14,6 +14,7 @@ from pathlib import Path
 import click
 
 from livealign.errors import PersonError
+from livealign.paths import ServiceNote
 from livealign_simulators.background import Background
 from livealign_simulators.operator import QUICK, Outcome
 from livealign_simulators.ports import have_ptys
@@ -36,6 +37,7 @@ Examples:
   livealign demo --headless
   livealign demo --headless --json --seed 7
   livealign demo --keep recordings
+  livealign demo --practice          you are the mechanic: docs/practice.md
 """
 )
 @click.option("--headless", is_flag=True, help="No dashboard: say what happens, line by line.")
@@ -56,12 +58,18 @@ Examples:
 @click.option(
     "--keep", type=click.Path(path_type=Path, file_okay=False), help="Folder in which to keep a recording."
 )
-def demo(*, headless: bool, as_json: bool, seed: int, kind: str, keep: Path | None) -> None:
+@click.option(
+    "--practice", is_flag=True, help="No script: you turn, shim and push, with keys in the dashboard."
+)
+def demo(*, headless: bool, as_json: bool, seed: int, kind: str, keep: Path | None, practice: bool) -> None:
     """Watch a simulated machine being measured and brought into line.
 
     Simulated heads send through real ports to the real service; a scripted person follows what it says.
     Ends with exit code 0 if the machine is inside tolerance at the end, else 1.
     """
+    if practice:
+        _practise(kind, seed, keep, with_dashboard=not (headless or as_json))
+        return
     if headless or as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
         outcome = _headless(kind, seed, keep, _quiet if as_json else _lines())
         click.echo(json.dumps(outcome.as_json()) if as_json else summary(outcome))
@@ -89,23 +97,54 @@ def _headless(kind: str, seed: int, keep: Path | None, say: Say) -> Outcome:
         raise _stopped() from None
 
 
+def _practise(kind: str, seed: int, keep: Path | None, *, with_dashboard: bool) -> None:
+    if not with_dashboard:
+        raise click.UsageError("--practice needs the dashboard: leave out --headless and --json.")
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise PersonError(
+            "practice needs a terminal",
+            advice="In a browser: livealign simulate --control-http, and livealign run beside it (docs/practice.md).",
+        )
+    with _signals_as_interrupt() as stopped:
+        background = Background(kind, seed, keep, practice=True)
+        said: list[str] = []
+        _beside_dashboard(background, stopped, lambda note: said.append(_compared(note, background.stand)))
+    click.echo("\n".join(said))
+
+
+def _compared(note: ServiceNote, stand: str | None) -> str:
+    """Return how the machine that is left truly lies, beside what the service says."""
+    from livealign_simulators.practising import left_by_hand  # noqa: PLC0415 - not needed otherwise
+
+    return "" if stand is None else asyncio.run(left_by_hand(note, stand))
+
+
 def _with_dashboard(kind: str, seed: int, keep: Path | None) -> Outcome | None:
     with _signals_as_interrupt() as stopped:
         background = Background(kind, seed, keep)
-        try:
-            note = background.service()
-            if note is not None:
-                module, name = _DASHBOARD
-                getattr(importlib.import_module(module), name)(note.url, note.token)
-        except KeyboardInterrupt:
-            raise _stopped() from None
-        finally:
-            background.end()
+        _beside_dashboard(background, stopped, lambda _: None)
+    return background.outcome
+
+
+def _beside_dashboard(
+    background: Background, stopped: threading.Event, leave: Callable[[ServiceNote], None]
+) -> None:
+    """Show the dashboard until the person leaves it; then do what is to be done while the parts still run."""
+    try:
+        note = background.service()
+        if note is not None:
+            module, name = _DASHBOARD
+            getattr(importlib.import_module(module), name)(note.url, note.token, background.stand)
+            if not stopped.is_set() and background.error is None:
+                leave(note)
+    except KeyboardInterrupt:
+        raise _stopped() from None
+    finally:
+        background.end()
     if stopped.is_set():
         raise _stopped()
     if background.error is not None:
         raise background.error
-    return background.outcome
 
 
 def _stopped() -> PersonError:

@@ -111,11 +111,14 @@ class Simulator(Part):
 
     job: Path
     rig: Path
+    practice: str | None
+    """The address of the practice stand, if there is one."""
 
     async def introduce(self) -> None:
         """Wait for the first line, which says where the files are."""
         first = await self._answer()
         self.job, self.rig = Path(first["job"]), Path(first["rig"])
+        self.practice = first.get("control", {}).get("page")
 
     async def do(self, action: str, **details: Any) -> dict[str, Any]:
         """Have the mechanic do something; return the answer when it is done.
@@ -139,11 +142,12 @@ class Simulator(Part):
 
 
 @contextlib.asynccontextmanager
-async def running_simulator(kind: str, seed: int, folder: Path) -> AsyncIterator[Simulator]:
-    """Start the simulated rig under control, and stop it at the end."""
-    part = await Simulator.start(
-        "simulator", folder, "simulate", "--control", "--as", kind, "--seed", str(seed)
-    )
+async def running_simulator(
+    kind: str, seed: int, folder: Path, *, practice: bool = False
+) -> AsyncIterator[Simulator]:
+    """Start the simulated rig under control, also as a practice stand if so asked, and stop it at the end."""
+    how = ("--control", "--as", kind, "--seed", str(seed), *(("--control-http",) if practice else ()))
+    part = await Simulator.start("simulator", folder, "simulate", *how)
     try:
         await part.introduce()
         yield part

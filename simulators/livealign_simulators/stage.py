@@ -26,6 +26,21 @@ class Stage:
     client: Client
     note: ServiceNote
 
+    async def watch(self) -> None:
+        """Wait until a part ends, which it should not.
+
+        Raises:
+            PartEndedError: with the part's last words.
+        """
+        ends = [asyncio.create_task(part.ended()) for part in (self.simulator, self.service)]
+        try:
+            done, _ = await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+            raise done.pop().result()
+        finally:
+            for task in ends:
+                task.cancel()
+            await asyncio.gather(*ends, return_exceptions=True)
+
     async def play(self, pace: Pace, say: Callable[[str], None]) -> Outcome:
         """Have the operator do the whole job.
 
@@ -44,13 +59,16 @@ class Stage:
 
 
 @contextlib.asynccontextmanager
-async def set_up(kind: str, seed: int, record: Path | None) -> AsyncIterator[Stage]:
+async def set_up(
+    kind: str, seed: int, record: Path | None, *, practice: bool = False
+) -> AsyncIterator[Stage]:
     """Start the parts; at the end, however it comes, stop them.
 
     Args:
         kind: what the heads appear as, `serial` or `tcp`.
         seed: of the machine.
         record: folder for a recording, or none.
+        practice: the simulated machine takes orders from a page and from the dashboard too.
 
     Raises:
         PersonError: if a part does not start.
@@ -58,7 +76,7 @@ async def set_up(kind: str, seed: int, record: Path | None) -> AsyncIterator[Sta
     with tempfile.TemporaryDirectory(prefix="livealign-") as name:
         folder = Path(name)
         async with (
-            running_simulator(kind, seed, folder) as simulator,
+            running_simulator(kind, seed, folder, practice=practice) as simulator,
             running_service(simulator.job, simulator.rig, folder, record) as (service, note),
             Client(note.url, note.token) as client,
         ):

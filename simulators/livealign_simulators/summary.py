@@ -5,15 +5,22 @@ from typing import Any
 from livealign.units import rounded_up
 from livealign_simulators.operator import Outcome
 
-__all__ = ["summary"]
+__all__ = ["compared", "summary"]
+
+_HEAD = f"{'':34}{'truth':>9}{'estimate':>10}{'+-':>7}"
 
 
 def summary(outcome: Outcome) -> str:
     """Return truth and estimate side by side."""
-    lines = ["", f"{'':34}{'truth':>9}{'estimate':>10}{'+-':>7}", "As found"]
+    lines = ["", _HEAD, "As found"]
     lines += _compared(outcome.truth_start, outcome.estimate_start)
     lines += ["As left", *_compared(outcome.truth_end, outcome.estimate_end)]
     return "\n".join([*lines, f"Verdict: {outcome.verdict}"])
+
+
+def compared(when: str, truth: dict[str, Any], estimate: dict[str, Any], verdict: str) -> str:
+    """Return truth and estimate of one moment side by side."""
+    return "\n".join(["", _HEAD, when, *_compared(truth, estimate), f"Verdict: {verdict}"])
 
 
 def _compared(truth: dict[str, Any], estimate: dict[str, Any]) -> list[str]:

@@ -132,10 +132,17 @@ def test_a_part_that_dies_is_named_and_the_others_are_stopped(subcommand, name):
 
 
 @posix
-def test_at_a_terminal_the_dashboard_is_shown_and_leaving_it_ends_everything():
+@pytest.mark.parametrize(
+    ("options", "shown", "last"),
+    [
+        ((), b"Grain dryer fan 2", b"The demo was left before its end."),
+        (("--practice",), b"near feet, both", b"As left by you"),
+    ],
+)
+def test_at_a_terminal_the_dashboard_is_shown_and_leaving_it_ends_everything(options, shown, last):
     master, slave = os.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
-    command = (sys.executable, "-m", "livealign", "demo")
+    command = (sys.executable, "-m", "livealign", "demo", *options)
     environment = {**os.environ, "TERM": "xterm-256color"}
     process = subprocess.Popen(
         command, stdin=slave, stdout=slave, stderr=slave, start_new_session=True, env=environment
@@ -143,9 +150,9 @@ def test_at_a_terminal_the_dashboard_is_shown_and_leaving_it_ends_everything():
     os.close(slave)
     try:
         parts = parts_of(process)
-        screen = read_until(master, b"Grain dryer fan 2")
+        screen = read_until(master, shown)
         os.write(master, b"q")
-        screen += read_until(master, b"The demo was left before its end.")
+        screen += read_until(master, last)
         assert process.wait(timeout=PATIENCE_S) == 0
     finally:
         process.terminate()
@@ -162,6 +169,13 @@ def read_until(terminal: int, words: bytes) -> bytes:
         if select.select([terminal], [], [], 0.5)[0]:
             got += os.read(terminal, 65536)
     return got
+
+
+def test_practice_without_a_terminal_says_what_to_do_instead():
+    result = CliRunner().invoke(main, ["demo", "--practice"])
+    assert result.exit_code == 1
+    assert "simulate --control-http" in result.output
+    assert CliRunner().invoke(main, ["demo", "--practice", "--json"]).exit_code == 2
 
 
 def test_a_kept_folder_that_is_a_file_is_a_wrong_call(tmp_path):

@@ -15,6 +15,7 @@ from livealign.errors import PersonError
 from livealign.snapshot import Snapshot, encode
 from livealign_tui.app import Arrived, Dashboard
 from livealign_tui.feed import Connect
+from livealign_tui.main_screen import Ask, MainScreen
 
 __all__ = ["NOON", "Service", "Stage"]
 
@@ -72,10 +73,13 @@ class Stage:
 
     @asynccontextmanager
     async def open(
-        self, size: tuple[int, int] = (80, 24), connect: Connect | None = None
+        self,
+        size: tuple[int, int] = (80, 24),
+        connect: Connect | None = None,
+        screen: Callable[[Ask, Callable[[], datetime]], MainScreen] = MainScreen,
     ) -> AsyncIterator[Pilot[None]]:
         """Run a dashboard; with `connect` it reads from there."""
-        app = Dashboard(connect, now=lambda: NOON)
+        app = Dashboard(connect, now=lambda: NOON, screen=screen)
         async with app.run_test(size=size, notifications=True) as self._pilot:
             yield self._pilot
 

@@ -12,7 +12,7 @@ from textual.theme import Theme
 from livealign.errors import PersonError
 from livealign.snapshot import Snapshot
 from livealign_tui.feed import Connect, Feed
-from livealign_tui.main_screen import MainScreen
+from livealign_tui.main_screen import Ask, MainScreen
 
 __all__ = ["Arrived", "Dashboard"]
 
@@ -98,10 +98,16 @@ class Dashboard(App[None]):
 
     snapshot: reactive[Snapshot | None] = reactive(None, always_update=True, layout=False, init=False)
 
-    def __init__(self, connect: Connect | None, *, now: Callable[[], datetime] | None = None) -> None:
+    def __init__(
+        self,
+        connect: Connect | None,
+        *,
+        now: Callable[[], datetime] | None = None,
+        screen: Callable[[Ask, Callable[[], datetime]], MainScreen] = MainScreen,
+    ) -> None:
         super().__init__()
         self._feed = Feed(connect) if connect is not None else None
-        self._main = MainScreen(self.ask, now or _local_time)
+        self._main = screen(self.ask, now or _local_time)
         self.register_theme(_DARK)
         self.register_theme(_LIGHT)
         self.theme = _DARK.name
