@@ -34,7 +34,7 @@ def judge(largest: Largest) -> BoltUpVerdict:
 def verdict_words(largest: Largest, units: Units) -> str:
     """Say how far the shaft has moved, in which plane, and what was not seen."""
     moved = ", ".join(f"{_CALLED[plane]} {_size(mm, u, units)}" for plane, (mm, u) in largest.items())
-    unseen = [p for p in _CALLED if p not in largest]
+    unseen: list[Plane] = [p for p in _CALLED if largest.get(p) is None]
     words = {
         "not known": "nothing is seen from here",
         "inside": f"the shaft stays where it is: at most {moved}",

@@ -123,6 +123,32 @@ async def test_commands_are_obeyed_refused_or_not_understood(
     assert decode((await http.get("/api/snapshot")).content).phase == "rotation"
 
 
+async def test_what_a_person_says_of_the_job_is_checked_before_it_reaches_it(
+    http: httpx.AsyncClient, service: Service
+) -> None:
+    for refused, why in (
+        ({"name": "check_off", "item": "lockout", "who": "Anne"}, "the checklist has no item 'lockout'"),
+        ({"name": "close_out", "who": "Anne"}, "a rotation must verify"),
+        ({"name": "soft_foot", "action": "tighten"}, "begin to look for soft feet first"),
+        ({"name": "bolt_up", "action": "mark", "text": "bolt 1"}, "begin to watch the shaft first"),
+    ):
+        answer = await http.post("/api/commands", json=refused)
+        assert answer.status_code == 409
+        assert why in answer.json()["detail"]
+    for wrong in (
+        {"name": "check_off", "item": "lockout"},
+        {"name": "check_off", "item": "lockout", "who": "Anne", "state": "verified"},
+        {"name": "check_off", "item": "lockout", "who": "Anne", "value_mm": -1},
+        {"name": "soft_foot", "action": "mark"},
+        {"name": "soft_foot", "action": "gauge", "foot": "near feet", "side": "up"},
+        {"name": "soft_foot", "action": "gauge", "gaps_mm": [0.1] * 5},
+        {"name": "bolt_up", "action": "loosen"},
+    ):
+        assert (await http.post("/api/commands", json=wrong)).status_code == 422, wrong
+    assert (await http.post("/api/commands", json={"name": "bolt_up", "action": "begin"})).status_code == 200
+    assert decode((await http.get("/api/snapshot")).content).bolt_up.state == "watching"
+
+
 async def test_the_api_describes_itself_and_loads_nothing_from_outside(service: Service) -> None:
     async with httpx.AsyncClient(base_url=service.note.url) as anybody:
         schema = (await anybody.get("/api/schema")).json()
