@@ -172,7 +172,7 @@ class PracticeScreen(MainScreen):
             try:
                 self._state = await self._stand.state()
             except PersonError as e:
-                self._state, self._no_answer = None, str(e).replace("\n", " ")
+                self._state, self._no_answer = None, f"{e.what}. {e.advice}".rstrip(" .")
             self._say()
             self._soon.clear()
             with contextlib.suppress(TimeoutError):
