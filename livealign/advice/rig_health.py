@@ -28,8 +28,8 @@ _WORDS: dict[DiagnosisName, tuple[str, str]] = {
         "tighten the brackets; read while turning one way only",
     ),
     "heads at different angles": (
-        "the two shafts do not keep the same angle: backlash in the coupling, or a head that slips",
-        "turn both shafts together, one way, without letting the coupling change sides; tighten the heads",
+        "the two shafts do not keep the same angle: backlash in the coupling, a head that slips, or a link that is late",
+        "turn both shafts together, slowly, one way, without letting the coupling change sides; tighten the heads",
     ),
     "angles run against each other": (
         "one angle grows while the other falls, though the shafts are coupled: the rig file has one head's sense wrong",

@@ -38,6 +38,8 @@ _LEAST_M = 2e-6
 _LEAST_NOISES = 0.5
 _LEAST_LAG_S = 1e-3
 _LEAST_HEADS_RAD = np.radians(0.3)
+_LEAST_LATE_S = 0.015
+"""So much later than another may a link be that nobody has measured; while the shafts turn that looks like an angle."""
 _LEAST_RUN_RAD = np.radians(20.0)
 _ALIKE = 0.9
 _PARTS = 20
@@ -306,7 +308,8 @@ def _heads(model: RigModel, series: list[_Series]) -> list[Diagnosis]:
         parts = np.array([part.mean() for part in np.array_split(apart, _PARTS)])
         noise = robust.scale(np.diff(apart)) * (_PARTS / (2.0 * apart.size)) ** 0.5
         spread = float(parts.max() - parts.min())
-        if spread > _LEAST_HEADS_RAD + _SURE * noise:
+        late = _LEAST_LATE_S * float(np.quantile(np.abs(a.speed), 0.95))
+        if spread > _LEAST_HEADS_RAD + _SURE * noise + late:
             found.append(Diagnosis("heads at different angles", spread, "rad", (indices[0], i), 0.0))
     return found
 

@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 FOLDER = Path(__file__).with_name("captures")
-SNAPSHOTS_PER_S = 2.0
+SNAPSHOTS_PER_S = 1.0
 RELATIVE = 1e-6
 ABSOLUTE = 2e-6
 """Numbers may differ by so much: another processor adds in another order, and snapshots are rounded to 1e-6."""
@@ -92,12 +92,21 @@ def play(capture: Capture) -> list[Snapshot]:
 
 
 def _with_ticks(events: Iterable[Event]) -> Iterator[Event]:
-    """Yield the events, and the time where nothing happens for long: silence is noticed by it."""
+    """Yield the events, and the time where nothing happens for long: silence is noticed by it.
+
+    A frame that waits is read before the next of its link, as where snapshots are frequent: when it came is not forgotten.
+    """
     now_ns = 0
+    waiting: set[str] = set()
     for event in events:
         while event.time_ns - now_ns > 1_000_000_000:
             now_ns += 500_000_000
             yield Tick(now_ns)
+        if isinstance(event, Frame):
+            if event.link in waiting:
+                yield Tick(now_ns)
+                waiting.clear()
+            waiting.add(event.link)
         now_ns = event.time_ns
         yield event
     yield Tick(now_ns + 1_000_000_000)

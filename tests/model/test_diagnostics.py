@@ -115,6 +115,19 @@ def test_a_coarse_inclinometer_that_tells_seldom_is_not_taken_for_a_head_that_sl
     assert ("heads at different angles", (0, 1)) in found(slips)
 
 
+def test_a_link_that_may_be_a_little_late_is_not_taken_for_a_head_that_slips_while_it_is_turned_fast() -> (
+    None
+):
+    def told(deg_per_s: float, late_s: float) -> bool:
+        apart = np.radians(2.0 * deg_per_s) * late_s  # it is behind on the way there, ahead on the way back
+        seen = found(Turn(speed_deg_s=deg_per_s, apart_rad=apart))
+        return ("heads at different angles", (0, 1)) in seen
+
+    assert not told(45.0, 0.010)
+    assert told(45.0, 0.016)
+    assert not told(15.0, 0.016)
+
+
 @pytest.mark.parametrize("both_ways", [True, False])
 def test_an_angle_that_runs_the_wrong_way_is_named_so(both_ways: bool) -> None:
     seen = found(Turn(against=True, both_ways=both_ways))
