@@ -11,7 +11,7 @@ endif
 # Many tests wait for ports, processes and clocks: more of them at a time than there are cores.
 export PYTEST_XDIST_AUTO_NUM_WORKERS ?= 4
 
-.PHONY: demo test check bench fuzz format clean
+.PHONY: corpus demo test check bench fuzz format clean
 
 demo: $(VENV)/.for-use
 	@$(BIN)/livealign demo $(ARGS)
@@ -31,6 +31,9 @@ bench: $(VENV)/.for-work
 
 fuzz: $(VENV)/.for-fuzz
 	$(BIN)/python tests/fuzz/run.py $(if $(SECONDS),--seconds $(SECONDS)) $(ARGS)
+
+corpus: $(VENV)/.for-work
+	$(BIN)/python tests/corpus/run.py check
 
 format: $(VENV)/.for-work
 	$(BIN)/ruff format .
