@@ -11,7 +11,11 @@ from livealign.config.load import parse_rig
 
 DOCS = Path(__file__).parents[2] / "docs"
 MODELS = [
-    *((DOCS / "job-file.md", getattr(job, name)) for name in job.__all__ if name not in {"Growth", "Tolerance"}),
+    *(
+        (DOCS / "job-file.md", getattr(job, name))
+        for name in job.__all__
+        if name not in {"Growth", "Tolerance"}
+    ),
     *(
         (DOCS / "rig-file.md", getattr(rig, name))
         for name in rig.__all__
