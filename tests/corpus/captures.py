@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 FOLDER = Path(__file__).with_name("captures")
-SNAPSHOTS_PER_S = 1.0
+SNAPSHOTS_PER_S = 0.5
 RELATIVE = 1e-6
 ABSOLUTE = 2e-6
 """Numbers may differ by so much: another processor adds in another order, and snapshots are rounded to 1e-6."""

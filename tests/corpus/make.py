@@ -90,7 +90,7 @@ class Plan:
     """Instead of the library's."""
     faults: dict[str, Any] = field(default_factory=dict)
     seed: int = 1
-    rate_hz: float = 12.0
+    rate_hz: float = 10.0
     records_a_message: int = 1
 
 
@@ -150,6 +150,7 @@ PLANS: dict[str, Plan] = {
         "serial",
         two_heads(packed("slip")).replace('unit = "um"', 'unit = "um"\nmounting_deg = 45.0'),
         "loose-bracket",
+        rate_hz=15.0,
     ),
     "serial-two-axes-knocked": Plan(
         "Two heads with two axes each on serial ports, delimited text with a checksum. After up and down has been adjusted "
@@ -264,7 +265,7 @@ PLANS: dict[str, Plan] = {
         "udp",
         two_heads('{ kind = "json-lines", fields = ["count", "ms", "angle", "spot"] }'),
         "fast-turning",
-        rate_hz=40.0,
+        rate_hz=30.0,
         records_a_message=2,
     ),
     "udp-message-hardly-turned": Plan(
