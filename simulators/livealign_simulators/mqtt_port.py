@@ -15,6 +15,7 @@ from livealign_simulators.ports import Announcer
 __all__ = ["Broker", "MqttPort"]
 
 _MOST_WAITING = 1000
+_AGAIN_S = 2.0
 _RETRY_S = 0.5
 
 
@@ -101,8 +102,12 @@ class MqttPort:
     async def unplug(self) -> None:
         """Disconnect; nobody but the broker notices, as with a real head."""
         if self._sender is not None:
-            self._sender.cancel()
-            await asyncio.gather(self._sender, return_exceptions=True)
+            while not self._sender.done():
+                # More than once: waiting in the library may swallow a cancellation that comes at the wrong moment.
+                self._sender.cancel()
+                await asyncio.wait({self._sender}, timeout=_AGAIN_S)
+            if not self._sender.cancelled():
+                self._sender.exception()  # nobody else asks for it
             self._sender = None
         self._waiting.clear()
         self._connected.clear()
