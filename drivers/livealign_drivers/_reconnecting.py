@@ -19,6 +19,10 @@ __all__ = ["LinkError", "ReconnectSeconds", "ReconnectingDriver"]
 ReconnectSeconds = Annotated[float, Field(gt=0, le=3600, allow_inf_nan=False)]
 
 
+_CLEANING_S = 15.0
+"""Longer than any driver cleans up."""
+
+
 class LinkError(Exception):
     """Why a link cannot be opened or has gone, with advice; `state` is what the link is now."""
 
@@ -151,6 +155,10 @@ class ReconnectingDriver(ABC):
             return
         if not keeper.cancelling():  # a second cancellation would cut its cleaning up short
             keeper.cancel()
-        await asyncio.wait({keeper})
+        await asyncio.wait({keeper}, timeout=_CLEANING_S)
+        while not keeper.done():
+            # Waiting in a library may swallow a cancellation that comes at the wrong moment.
+            keeper.cancel()
+            await asyncio.wait({keeper}, timeout=_CLEANING_S)
         if self._keeper is keeper:
             self._keeper = None
