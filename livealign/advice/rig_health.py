@@ -55,6 +55,10 @@ _WORDS: dict[DiagnosisName, tuple[str, str]] = {
         "one detector is much noisier than the other",
         "look at its light, its cable and its bracket",
     ),
+    "more than noise": (
+        "no detector fits as closely as the rig file promises: something shakes, moves or is loose, or noise_mm is too small",
+        "look what runs nearby, whether the machine still warms up or settles, and try every bracket by hand",
+    ),
     "many left out": (
         "more than a twentieth of the readings do not fit the rest: something was knocked or slipped, or the beam was cut",
         "look when they were left out, check the head, and turn again",

@@ -28,6 +28,7 @@ DiagnosisName = Literal[
     "drift",
     "turns disagree",
     "uneven detectors",
+    "more than noise",
     "many left out",
     "short arc",
     "out of range ahead",
@@ -329,6 +330,8 @@ def _whole(e: Evidence, series: list[_Series], left: list[FloatArray]) -> list[D
         if s.alive
     }
     best, worst = min(ratio, key=ratio.__getitem__), max(ratio, key=ratio.__getitem__)
+    if ratio[best] > _UNEVEN:
+        found.append(Diagnosis("more than noise", ratio[best], "", (), 0.0))
     if ratio[worst] > _UNEVEN * ratio[best]:
         found.append(Diagnosis("uneven detectors", ratio[worst] / ratio[best], "", (worst,), 0.0))
     for i, s in enumerate(series):

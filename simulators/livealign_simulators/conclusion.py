@@ -66,13 +66,16 @@ class Seen:
         self.words |= {w for d in s.diagnoses for w in (d.cause, d.remedy)}
 
 
-def unmet(wanted: Conclusion, seen: Seen, truth: Mapping[str, Pose]) -> list[str]:
+def unmet(
+    wanted: Conclusion, seen: Seen, truth: Mapping[str, Pose], expanded: float = _EXPANDED
+) -> list[str]:
     """Return what the program did not conclude although it should, in words; nothing if all is as it should be.
 
     Args:
         wanted: by the scenario.
         seen: all that the program said.
         truth: the true pose at the end of the rotation "as found", and "as left".
+        expanded: so many standard uncertainties a true figure may be off.
     """
     if seen.last is None:
         return ["the program said nothing"]
@@ -80,7 +83,7 @@ def unmet(wanted: Conclusion, seen: Seen, truth: Mapping[str, Pose]) -> list[str
     states = {"as found": wanted.as_found, "as left": wanted.as_left}
     return [
         *_verdicts(states, findings),
-        *_figures(wanted, findings, truth),
+        *_figures(wanted, findings, truth, expanded),
         *_rotations(wanted, seen),
         *_machine(wanted, seen),
         *_rest(wanted, seen),
@@ -96,22 +99,25 @@ def _verdicts(states: Mapping[str, str | None], findings: Mapping[str, Finding |
 
 
 def _figures(
-    wanted: Conclusion, findings: Mapping[str, Finding | None], truth: Mapping[str, Pose]
+    wanted: Conclusion,
+    findings: Mapping[str, Finding | None],
+    truth: Mapping[str, Pose],
+    expanded: float,
 ) -> Iterator[str]:
     for when in (*wanted.true, *wanted.misled):
         finding, true = findings[when], truth.get(when)
         if finding is None or true is None:
             yield f"{when}: no pose was found"
             continue
-        off = [*_off("up and down", finding.pose.vertical, true.vertical)]
-        off += _off("sideways", finding.pose.horizontal, true.horizontal)
+        off = [*_off("up and down", finding.pose.vertical, true.vertical, expanded)]
+        off += _off("sideways", finding.pose.horizontal, true.horizontal, expanded)
         if when in wanted.true:
             yield from (f"{when}: {words}" for words in off)
         elif not off:
             yield f"{when}: all figures are true, although the program should be misled"
 
 
-def _off(where: str, told: PlanePose, true: PlanePose) -> Iterator[str]:
+def _off(where: str, told: PlanePose, true: PlanePose, expanded: float) -> Iterator[str]:
     pairs = (
         ("offset", told.offset_mm, told.offset_u_mm, true.offset_mm, "mm"),
         ("slope", told.slope_mm_per_m, told.slope_u_mm_per_m, true.slope_mm_per_m, "mm/m"),
@@ -119,8 +125,8 @@ def _off(where: str, told: PlanePose, true: PlanePose) -> Iterator[str]:
     for what, value, u, should, unit in pairs:
         if value is None or u is None or should is None:
             yield f"{what} {where} is not known"
-        elif abs(value - should) > _EXPANDED * u:
-            yield f"{what} {where} is {value:.3f} +- {_EXPANDED * u:.3f} {unit}, in truth {should:.3f}"
+        elif abs(value - should) > expanded * u:
+            yield f"{what} {where} is {value:.3f} +- {expanded * u:.3f} {unit}, in truth {should:.3f}"
 
 
 def _rotations(wanted: Conclusion, seen: Seen) -> Iterator[str]:

@@ -179,3 +179,14 @@ def test_a_detector_that_will_leave_its_range_later_in_the_turn_is_foretold() ->
     assert angle is not None
     by_sin, by_cos = MODEL.amplitudes(0, POSE)
     assert by_sin * np.sin(angle) + by_cos * np.cos(angle) < -0.85 * reach
+
+
+def test_a_machine_that_shakes_is_told_apart_from_one_noisy_detector() -> None:
+    def shaken(_i: int, time: FloatArray, _a: FloatArray, _w: FloatArray) -> FloatArray:
+        return 15e-6 * np.sin(2 * np.pi * 17.3 * time)
+
+    seen = found(Turn(wrong=shaken))
+    # Half of a sine lies beyond 0.71 of its amplitude, half of Gaussian noise beyond 0.67 standard deviations.
+    assert seen["more than noise", ()] == pytest.approx(15 * 0.707 / 0.674 / 2, rel=0.15)
+    assert not any(name == "uneven detectors" for name, _ in seen)
+    assert not any(name == "more than noise" for name, _ in found(Turn(noise_of_second=6.0)))
