@@ -56,7 +56,7 @@ _WORDS: dict[DiagnosisName, tuple[str, str]] = {
         "look at its light, its cable and its bracket",
     ),
     "more than noise": (
-        "no detector fits as closely as the rig file promises: something shakes, moves or is loose, or noise_mm is too small",
+        "no detector fits as well as the rig file promises: something shakes, moves or is loose, or noise_mm too small",
         "look what runs nearby, whether the machine still warms up or settles, and try every bracket by hand",
     ),
     "many left out": (
