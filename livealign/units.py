@@ -13,6 +13,7 @@ __all__ = [
     "rounded_up",
     "show_distance",
     "show_length",
+    "show_measured",
     "show_slope",
     "shown",
 ]
@@ -39,6 +40,13 @@ def show_length(mm: float | None, units: Units, *, signed: bool = False) -> str:
     if units == "mm":
         return _words(mm, 2, "mm", signed=signed)
     return _words(None if mm is None else mm * METRES["mm"] / METRES["mil"], 1, "mil", signed=signed)
+
+
+def show_measured(mm: float | None, units: Units, *, signed: bool = False) -> str:
+    """Return what was measured, finer than a shim: "0.451 mm" or "17.76 mil"; None is "not known"."""
+    if units == "mm":
+        return _words(mm, 3, "mm", signed=signed)
+    return _words(None if mm is None else mm * METRES["mm"] / METRES["mil"], 2, "mil", signed=signed)
 
 
 def length_words(m: float | None, units: Units, *, signed: bool = False) -> str:

@@ -1,6 +1,6 @@
 """Moves and states in plain words."""
 
-__all__ = ["FAIR", "held", "horizontal_move", "parking", "vertical_move"]
+__all__ = ["FAIR", "held", "horizontal_move", "parking", "probability", "vertical_move"]
 
 _MIL_MM = 0.0254
 _GOOD = 0.9
@@ -35,6 +35,13 @@ def horizontal_move(mm: float | None, units: str) -> str:
     if amount is None:
         return "leave as it is"
     return f"{amount} toward {'3' if mm > 0.0 else '9'} o'clock"
+
+
+def probability(share: float) -> str:
+    """Say a probability; what is all but certain is not called so."""
+    if share < 0.01:
+        return "less than 1 %"
+    return "more than 99 %" if share > 0.99 else f"{100 * share:.0f} %"
 
 
 def parking(angle_deg: float, *, vertical: bool, share: float, best_deg: float) -> str:

@@ -4,8 +4,9 @@ import math
 import textwrap
 from collections.abc import Callable, Iterator
 
+from livealign.advice.words import probability
 from livealign.snapshot import BudgetLine, Diagnosis, Finding, Foot, PlanePose, Pose, Snapshot, Verdict
-from livealign.units import METRES, Units, show_distance, show_slope, shown
+from livealign.units import METRES, Units, show_distance, show_measured, show_slope
 
 __all__ = ["reason_words", "result_words"]
 
@@ -59,8 +60,8 @@ def _lines(snapshot: Snapshot) -> Iterator[str]:
     yield _pose("vertical", snapshot.pose.vertical, units)
     yield _pose("horizontal", snapshot.pose.horizontal, units)
     yield (
-        f"  gap        top - bottom {_length(snapshot.gap_vertical_mm, units, signed=True)}, "
-        f"3 - 9 o'clock {_length(snapshot.gap_horizontal_mm, units, signed=True)}"
+        f"  gap        top - bottom {show_measured(snapshot.gap_vertical_mm, units, signed=True)}, "
+        f"3 - 9 o'clock {show_measured(snapshot.gap_horizontal_mm, units, signed=True)}"
         f" over {show_distance(snapshot.gap_diameter_mm, units)}"
     )
     yield from _not_observable(snapshot)
@@ -78,7 +79,9 @@ def _lines(snapshot: Snapshot) -> Iterator[str]:
 
 
 def _pose(name: str, plane: PlanePose, units: Units) -> str:
-    offset = _length(plane.offset_mm, units, signed=True) + _expanded(_length, plane.offset_u_mm, units)
+    offset = show_measured(plane.offset_mm, units, signed=True) + _expanded(
+        show_measured, plane.offset_u_mm, units
+    )
     slope = show_slope(plane.slope_mm_per_m, units, signed=True)
     return f"  {name:10} offset {offset}, slope {slope}" + _expanded(
         show_slope, plane.slope_u_mm_per_m, units
@@ -89,37 +92,22 @@ def _expanded(show: Callable[[float | None, Units], str], u: float | None, units
     if u is None:
         return ""
     least = 1e-3 if units == "mm" else 0.01 * METRES["mil"] / METRES["mm"]
-    return f" +- {show(max(2 * u, least if show is _length else 0.01), units)}"
+    return f" +- {show(max(2 * u, least if show is show_measured else 0.01), units)}"
 
 
 def _foot(foot: Foot, units: Units) -> str:
-    vertical = foot.vertical_words + _expanded(_length, foot.vertical_u_mm, units)
-    horizontal = foot.horizontal_words + _expanded(_length, foot.horizontal_u_mm, units)
+    vertical = foot.vertical_words + _expanded(show_measured, foot.vertical_u_mm, units)
+    horizontal = foot.horizontal_words + _expanded(show_measured, foot.horizontal_u_mm, units)
     return f"  {foot.name:12} {vertical:28} {horizontal}"
 
 
 def _verdict(verdict: Verdict) -> Iterator[str]:
-    probability = "" if verdict.probability is None else f" ({_sure(verdict.probability)} sure to conform)"
-    yield f"Verdict: {verdict.state}{probability}"
+    sure = "" if verdict.probability is None else f" ({probability(verdict.probability)} sure to conform)"
+    yield f"Verdict: {verdict.state}{sure}"
     if verdict.limit:
         yield f"  {verdict.criterion}: {verdict.limit}"
     if verdict.worst:
         yield f"  {verdict.worst}"
-
-
-def _sure(probability: float) -> str:
-    if probability < 0.01:
-        return "less than 1 %"
-    return "more than 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
-
-
-def _length(mm: float | None, units: Units, *, signed: bool = False) -> str:
-    """Return a length finer than a shim, for what was measured."""
-    if mm is None:
-        return "not known"
-    if units == "mm":
-        return f"{shown(mm, 3, signed=signed)} mm"
-    return f"{shown(mm * METRES['mm'] / METRES['mil'], 2, signed=signed)} mil"
 
 
 def _finding(name: str, finding: Finding) -> str:
@@ -188,7 +176,7 @@ def _rig(snapshot: Snapshot) -> Iterator[str]:
 
 def _size(d: Diagnosis, units: Units) -> str:
     if d.unit == "mm":
-        return _length(d.size, units)
+        return show_measured(d.size, units)
     return f"{d.size:g} {d.unit}".rstrip()
 
 
@@ -197,13 +185,15 @@ def _gross(snapshot: Snapshot) -> str:
     if not r.gross:
         return f"{r.left_out} left out"
     g = r.gross[0]
-    size = _length(g.size_mm, snapshot.units, signed=True)
+    size = show_measured(g.size_mm, snapshot.units, signed=True)
     return f"{r.left_out} left out (largest {size}: {g.channel} at {g.angle_deg:.0f} deg, {g.time_s:.1f} s)"
 
 
 def _quality(snapshot: Snapshot) -> Iterator[str]:
     r = snapshot.rotation
-    spread = "" if r.residual_sd_mm is None else f", residual {_length(r.residual_sd_mm, snapshot.units)}"
+    spread = (
+        "" if r.residual_sd_mm is None else f", residual {show_measured(r.residual_sd_mm, snapshot.units)}"
+    )
     yield ""
     yield f"Rotation: {r.arc_deg:.0f} deg, {r.readings} readings{spread}, {_gross(snapshot)}"
     for link in snapshot.links:

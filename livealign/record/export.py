@@ -14,6 +14,7 @@ from livealign.record.layout import FORMAT, SNAPSHOTS, decode_event, encode_even
 from livealign.record.reader import RecordedSnapshot, Recording
 from livealign.record.table_files import Kind, Row, open_table, read_table
 from livealign.record.writer import Recorder
+from livealign.session.links import LinkBook
 from livealign.session.wiring import wire
 from livealign.snapshot import Snapshot, decode
 from livealign.stream.contracts import Frame, LinkEvent
@@ -179,17 +180,14 @@ def _result_row(snapshot: Snapshot) -> Row:
 
 
 def _batches(recording: Recording, link: str, reader: LinkReader) -> Iterator[Batch]:
+    book = LinkBook(link, reader)  # has the reader forget half a record when the link is lost
     for item in recording.items():
         if isinstance(item, Frame) and item.link == link:
             batch = reader.read(item.payload, item.time_ns / 1e9)
             if batch is not None:
                 yield batch
-        elif (
-            isinstance(item, LinkEvent)
-            and item.link == link
-            and (item.dropped or item.state in {"lost", "refused"})
-        ):
-            reader.interrupted()
+        elif isinstance(item, LinkEvent) and item.link == link:
+            book.event(item, item.time_ns / 1e9)
 
 
 def _reading_rows(batches: Iterator[Batch], columns: list[str]) -> Iterator[Row]:

@@ -1,7 +1,7 @@
 """From a recording to what a report tells."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from livealign.record.reader import RecordedSnapshot, Recording
 from livealign.session.events import Command
@@ -109,5 +109,5 @@ def _follow(course: Course, snapshot: Snapshot) -> None:
         if not same:
             course.adjustments.append(Adjustment(snapshot.plane))
         pose = snapshot.pose.vertical if snapshot.plane == "vertical" else snapshot.pose.horizontal
-        course.adjustments[-1].points.append(Point(snapshot.time_s, replace(pose), snapshot.machine_state))
+        course.adjustments[-1].points.append(Point(snapshot.time_s, pose, snapshot.machine_state))
     course.as_found, course.as_left, course.last = snapshot.as_found, snapshot.as_left, snapshot

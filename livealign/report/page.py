@@ -9,6 +9,7 @@ import jinja2
 from markupsafe import Markup
 
 from livealign import __version__
+from livealign.advice.words import probability
 from livealign.config.describe import rig_lines
 from livealign.config.distances import positions
 from livealign.config.job import Job
@@ -20,7 +21,7 @@ from livealign.report.charts import centreline_svg, coverage_svg, settling_svg
 from livealign.report.collect import Course, collect
 from livealign.session.target import target_words
 from livealign.snapshot import PlanePose
-from livealign.units import METRES, Units, distance_words, show_distance, show_slope, shown
+from livealign.units import Units, distance_words, show_distance, show_measured, show_slope
 
 __all__ = ["Report", "make_report"]
 
@@ -138,7 +139,7 @@ def _environment(units: Units) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["length"] = lambda mm: _length(mm, units)
+    environment.filters["length"] = lambda mm: show_measured(mm, units, signed=True)
     environment.filters["slope"] = lambda v: show_slope(v, units, signed=True)
     environment.filters["sentence"] = lambda text: text[:1].upper() + text[1:].rstrip(".")
     environment.filters["sure"] = _sure
@@ -148,19 +149,11 @@ def _environment(units: Units) -> jinja2.Environment:
     return environment
 
 
-def _length(mm: float | None, units: Units, *, signed: bool = True) -> str:
-    if mm is None:
-        return "not known"
-    if units == "mm":
-        return f"{shown(mm, 3, signed=signed)} mm"
-    return f"{shown(mm * METRES['mm'] / METRES['mil'], 2, signed=signed)} mil"
-
-
 def _within(pose: PlanePose, units: Units) -> tuple[str, str]:
     """Return offset and slope with what they are known to (2 u, 95 %)."""
-    offset = _length(pose.offset_mm, units)
+    offset = show_measured(pose.offset_mm, units, signed=True)
     if pose.offset_u_mm is not None:
-        offset += f" ± {_length(max(2 * pose.offset_u_mm, 0.001), units, signed=False)}"
+        offset += f" ± {show_measured(max(2 * pose.offset_u_mm, 0.001), units)}"
     slope = show_slope(pose.slope_mm_per_m, units, signed=True)
     if pose.slope_u_mm_per_m is not None:
         slope += f" ± {show_slope(max(2 * pose.slope_u_mm_per_m, 0.01), units)}"
@@ -171,12 +164,8 @@ def _difference(one: PlanePose, other: PlanePose, units: Units) -> tuple[str, st
     """Return by how much two turns differ."""
     pairs = ((one.offset_mm, other.offset_mm), (one.slope_mm_per_m, other.slope_mm_per_m))
     offset, slope = (None if a is None or b is None else b - a for a, b in pairs)
-    return _length(offset, units), show_slope(slope, units, signed=True)
+    return show_measured(offset, units, signed=True), show_slope(slope, units, signed=True)
 
 
-def _sure(probability: float | None) -> str:
-    if probability is None:
-        return "probability not known"
-    if probability > 0.99:
-        return "more than 99 % probable"
-    return "less than 1 % probable" if probability < 0.01 else f"{100 * probability:.0f} % probable"
+def _sure(share: float | None) -> str:
+    return "probability not known" if share is None else f"{probability(share)} probable"

@@ -39,15 +39,9 @@ from livealign.stream.contracts import Frame, LinkEvent
 
 __all__ = ["Session"]
 
-_FIT_EVERY_S = 0.1
 _JUDGE_EVERY_S = 0.1
 """While a plane is followed the verdict need not be new with every snapshot."""
-_DIAGNOSE_EVERY_S = 1.0
-_LIVE_READINGS = 800
-_MOST_RESIDUALS = 72
 _MOST_NOTES = 200
-_USELESS_M2 = 1.0
-"""Variance of a reading that tells nothing."""
 _WATCHED = {
     True: "soft feet are being looked for: end that first",
     False: "the shaft is being watched while bolts are tightened: end that first",

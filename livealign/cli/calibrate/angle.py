@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from livealign.cli.calibrate.writing import Finding, Report, RigFile, Writing, differing, say, writing_options
+from livealign.cli.calibrate.writing import (
+    Finding,
+    Report,
+    RigFile,
+    Writing,
+    differing,
+    reading_options,
+    say,
+    writing_options,
+)
 from livealign.errors import PersonError
 
 if TYPE_CHECKING:
@@ -63,10 +72,7 @@ class _Raw:
     show_default=True,
     help="deg; how square the surface the level is held to is to the line from the shaft's axis through the detector.",
 )
-@click.option(
-    "--seconds", type=click.FloatRange(0.2, 600), default=2.0, show_default=True, help="How long to read."
-)
-@click.option("--every", type=click.FloatRange(0.1, 600), help="Read after so many seconds, without Enter.")
+@reading_options
 @click.option(
     "--readings",
     type=click.Path(path_type=Path),

@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from livealign.cli.calibrate.writing import Finding, Report, RigFile, Writing, differing, say, writing_options
+from livealign.cli.calibrate.writing import (
+    Finding,
+    Report,
+    RigFile,
+    Writing,
+    differing,
+    reading_options,
+    say,
+    writing_options,
+)
 from livealign.errors import PersonError
 
 if TYPE_CHECKING:
@@ -68,18 +77,7 @@ class _Steps(click.ParamType[tuple[float, ...]]):
     show_default=True,
     help="How often to go through the steps and back.",
 )
-@click.option(
-    "--seconds",
-    type=click.FloatRange(0.2, 600),
-    default=2.0,
-    show_default=True,
-    help="How long to read at each step.",
-)
-@click.option(
-    "--every",
-    type=click.FloatRange(0.1, 600),
-    help="Read each step after so many seconds, without waiting for Enter.",
-)
+@reading_options
 @click.option("--readings", type=click.Path(path_type=Path), help="A file with `true raw` on each line.")
 @writing_options
 def detector(

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from livealign.cli.calibrate.writing import Finding, Report, RigFile, Writing, differing, say, writing_options
+from livealign.cli.calibrate.writing import (
+    Finding,
+    Report,
+    RigFile,
+    Writing,
+    differing,
+    reading_options,
+    say,
+    writing_options,
+)
 from livealign.errors import PersonError
 
 if TYPE_CHECKING:
@@ -47,10 +56,7 @@ _MOST_OFF_DEG = 15.0
     show_default=True,
     help="mm; standard uncertainty of what the bar itself bends.",
 )
-@click.option(
-    "--seconds", type=click.FloatRange(0.2, 600), default=2.0, show_default=True, help="How long to read."
-)
-@click.option("--every", type=click.FloatRange(0.1, 600), help="Read after so many seconds, without Enter.")
+@reading_options
 @click.option(
     "--nominal", is_flag=True, help="Do not use the head's angle sensor, but the places on the clock."
 )

@@ -18,7 +18,17 @@ if TYPE_CHECKING:
     from livealign.config.rig import Rig
     from livealign.config.rig_edit import Change
 
-__all__ = ["Finding", "Report", "RigFile", "Writing", "differing", "say", "wrapped", "writing_options"]
+__all__ = [
+    "Finding",
+    "Report",
+    "RigFile",
+    "Writing",
+    "differing",
+    "reading_options",
+    "say",
+    "wrapped",
+    "writing_options",
+]
 
 _WIDTH = 80
 
@@ -84,6 +94,21 @@ def writing_options(command: Callable[..., None]) -> Callable[..., None]:
             raise PersonError("stopped; nothing was written", exit_code=130) from None
 
     return wrapped
+
+
+def reading_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add how long each stop is read, and whether for that somebody presses Enter."""
+    seconds = click.option(
+        "--seconds",
+        type=click.FloatRange(0.2, 600),
+        default=2.0,
+        show_default=True,
+        help="How long to read at each stop.",
+    )
+    every = click.option(
+        "--every", type=click.FloatRange(0.1, 600), help="Read after so many seconds, without Enter."
+    )
+    return seconds(every(command))
 
 
 def say(words: str) -> None:
