@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from livealign.errors import PersonError
+from livealign.units import shown
 
 if TYPE_CHECKING:
     from livealign.config.rig import Rig
@@ -183,7 +184,7 @@ def live_lines(check: LiveCheck) -> Iterator[str]:
     for channel in rest.channels:
         yield from _channel_lines(channel, widest)
     for pair in rest.apart:
-        yield f"  {pair.other} less {pair.one}: {pair.apart_deg:+.2f} deg"
+        yield f"  {pair.other} less {pair.one}: {shown(pair.apart_deg, 2, signed=True)} deg"
     if check.turn is not None:
         yield "Turn"
         yield from _turn_lines(check.turn)
@@ -222,7 +223,7 @@ def _channel_lines(c: "ChannelFigures", widest: int) -> Iterator[str]:
             declared = "" if c.declared_noise is None else f" ({c.declared_noise:g} declared)"
             parts.append(f"noise {number(c.noise)}{declared}")
         if c.drift is not None:
-            parts.append(f"drift {c.drift:+.{_DIGITS[c.kind]}f}")
+            parts.append(f"drift {shown(c.drift, _DIGITS[c.kind], signed=True)}")
         yield f"  {c.name:<{widest}}  {', '.join(parts)}"
     for more in _more(c):
         yield f"  {'':<{widest}}  {more}"
@@ -254,7 +255,7 @@ def _turn_lines(turn: "TurnFigures") -> Iterator[str]:
 
     for head in turn.heads:
         counts = "not known" if head.counts is None else head.counts
-        yield f"  {head.head}: {head.turned_deg:+.1f} deg; it counts {counts}, the rig file says {head.sense}"
+        yield f"  {head.head}: {shown(head.turned_deg, 1, signed=True)} deg; it counts {counts}, the rig file says {head.sense}"
     for pair in turn.pairs:
         if pair.ratio is not None:
             yield f"  {pair.other}: {number(pair.ratio)} deg for every degree of {pair.one}"
