@@ -255,7 +255,8 @@ def _turn_lines(turn: "TurnFigures") -> Iterator[str]:
 
     for head in turn.heads:
         counts = "not known" if head.counts is None else head.counts
-        yield f"  {head.head}: {shown(head.turned_deg, 1, signed=True)} deg; it counts {counts}, the rig file says {head.sense}"
+        turned = shown(head.turned_deg, 1, signed=True)
+        yield f"  {head.head}: {turned} deg; it counts {counts}, the rig file says {head.sense}"
     for pair in turn.pairs:
         if pair.ratio is not None:
             yield f"  {pair.other}: {number(pair.ratio)} deg for every degree of {pair.one}"
